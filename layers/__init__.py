@@ -1,0 +1,1 @@
+"""Layers of an area: depth, land, closures, grounds, hazards, lanes and marks, in one local metric projection."""

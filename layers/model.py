@@ -1,0 +1,172 @@
+"""The meaning of an area: plain frozen records, already in the area's local metric projection."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date, time
+from pathlib import Path
+from typing import Literal, Protocol
+from zoneinfo import ZoneInfo
+
+import numpy as np
+import numpy.typing as npt
+from shapely import MultiLineString, MultiPolygon, Point
+from shapely.geometry.base import BaseGeometry
+
+from layers._errors import Finding
+from layers.projection import LocalProjection
+
+FloatArray = npt.NDArray[np.float64]
+Bounds = tuple[float, float, float, float]
+"""(west, south, east, north) in local metres."""
+
+Role = Literal["depth", "land", "closure", "ground", "hazard", "lane", "mark", "tide", "current"]
+
+
+@dataclass(frozen=True)
+class Source:
+    """Where a layer came from; `sha256` is the hash of the file's bytes, in hexadecimal."""
+
+    role: Role
+    file: str
+    sha256: str
+    as_of: date | None
+    source: str
+
+
+@dataclass(frozen=True)
+class Season:
+    """When a rule is active, in the area's local clock.
+
+    `first` and `last` are inclusive: a pair of dates, or a pair of (month, day) that recurs each year and may
+    run over the year's end. `weekdays` counts Monday as 0; empty means every day. `hours` is (begin, end); None
+    means all day; an end before its begin runs past midnight and belongs to the day it began on.
+    """
+
+    first: date | tuple[int, int]
+    last: date | tuple[int, int]
+    weekdays: frozenset[int]
+    hours: tuple[time, time] | None
+
+
+@dataclass(frozen=True)
+class Rule:
+    """One closure or ground. `shape` is the area as the rule draws it; `margin_m` is the rule's own buffer."""
+
+    role: Literal["closure", "ground"]
+    name: str
+    shape: MultiPolygon
+    forbids: Literal["fishing", "entry"] | None
+    species: frozenset[str]
+    methods: frozenset[str]
+    season: Season
+    margin_m: float
+    reference: str
+    source: Source
+
+    def concerns(self, species: str, method: str) -> bool:
+        """Return whether the rule speaks of this species and this method (empty lists speak of all)."""
+        return (not self.species or species.casefold() in self.species) and (
+            not self.methods or method.casefold() in self.methods
+        )
+
+
+@dataclass(frozen=True)
+class Hazard:
+    """A thing to keep off; `margin_m` is None where the data gives none."""
+
+    name: str
+    kind: str
+    shape: BaseGeometry
+    margin_m: float | None
+    source: Source
+
+
+@dataclass(frozen=True)
+class Lane:
+    """A traffic lane or ferry route; `avoid` says whether gear or all of the boat keeps out."""
+
+    name: str
+    kind: str
+    shape: BaseGeometry
+    margin_m: float | None
+    avoid: Literal["pass", "all"]
+    source: Source
+
+
+@dataclass(frozen=True)
+class Mark:
+    """A named place."""
+
+    name: str
+    kind: str
+    note: str
+    private: bool
+    point: Point
+    source: Source
+
+
+@dataclass(frozen=True)
+class Show:
+    """The units a person reads in: symbols of `layers.units`."""
+
+    depth: str
+    distance: str
+    speed: str
+
+
+class Depth(Protocol):
+    """What every form of depth answers, in local metres, depth positive down.
+
+    Unknown is NaN at a point, and outside every polygon returned.
+    """
+
+    @property
+    def bounds(self) -> Bounds:
+        """Return the box that holds all known depth."""
+        ...
+
+    def depth_at(self, x: FloatArray, y: FloatArray) -> FloatArray:
+        """Return the depth at points; arrays of one shape in and out; NaN where unknown."""
+        ...
+
+    def depth_line(self, depth_m: float, within: Bounds | None = None) -> MultiLineString:
+        """Return the line at this depth, clipped to `within`; empty where there is none."""
+        ...
+
+    def deeper_than(
+        self, depth_m: float, within: Bounds | None = None, cell_m: float | None = None
+    ) -> MultiPolygon:
+        """Return the known water at least this deep, clipped to `within`.
+
+        With `cell_m`, a fine grid may answer from cells of about that size, each taken at its shallowest and as
+        unknown if any part of it is unknown: cheaper, and never more water than there is.
+        """
+        ...
+
+    def known(self, within: Bounds | None = None, cell_m: float | None = None) -> MultiPolygon:
+        """Return the water whose depth is known, clipped to `within`."""
+        ...
+
+
+@dataclass(frozen=True)
+class Area:
+    """An area, loaded and checked. Everything geometric is in `projection`'s metres."""
+
+    name: str
+    invented: bool
+    timezone: ZoneInfo
+    depth_datum: str
+    show: Show
+    folder: Path
+    projection: LocalProjection
+    depth: Depth
+    land: MultiPolygon
+    closures: tuple[Rule, ...]
+    grounds: tuple[Rule, ...]
+    has_grounds: bool
+    hazards: tuple[Hazard, ...]
+    lanes: tuple[Lane, ...]
+    marks: tuple[Mark, ...]
+    sources: tuple[Source, ...]
+    warnings: tuple[Finding, ...]

@@ -1,0 +1,1 @@
+"""Plans trolled tracks for downrigger gear along depth lines, inside open water."""
