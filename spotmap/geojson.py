@@ -1,0 +1,276 @@
+"""The plan as GeoJSON: everything that the other outputs show, in one file that any program can read."""
+
+from __future__ import annotations
+
+import json
+import math
+from importlib.metadata import version
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import shapely
+from shapely.geometry.polygon import orient
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from datetime import datetime
+
+    from shapely.geometry.base import BaseGeometry
+
+    from layers.model import Source
+    from layers.projection import LocalProjection
+    from spotmap.model import ClosedWater, OffLine, Plan, TimedLeg, TowedRod, WorkReport
+
+Members = dict[str, Any]
+
+_LEG_DECIMALS = 8
+"""About a millimetre: a turn's radius must still be measurable over chords of a few metres."""
+_DECIMALS = 7
+
+
+def plan_geojson(plan: Plan) -> bytes:
+    """Return plan.geojson: RFC 7946 with one foreign member, "spotmap".
+
+    The file is the skipper's own: it holds the private marks too, with ``"private": true``.
+
+    Parameters
+    ----------
+    plan
+        The checked plan.
+
+    Returns
+    -------
+    bytes
+        UTF-8 JSON on one line. Positions are WGS 84 longitude and latitude, legs to 8 decimals and the rest
+        to 7. Outer rings run counter-clockwise. What crosses ±180° is cut there into a multi-part geometry,
+        legs included. Lengths are metres, speeds m/s, courses degrees clockwise from north, times ISO 8601
+        with offset; what is not known is null.
+
+    Raises
+    ------
+    ValueError
+        A number in the plan is not finite, or closed water has no extent.
+
+    Notes
+    -----
+    Features have `role` leg, closed, mark, hazard or lane. A leg's `course_true_deg` and
+    `course_magnetic_deg` are those of its start; its end has `course_end_true_deg` and
+    `course_end_magnetic_deg`.
+    """
+    features = [*_legs(plan), *_closed(plan), *_marks(plan), *_obstacles(plan)]
+    collection = {"type": "FeatureCollection", "spotmap": _spotmap(plan), "features": features}
+    return json.dumps(collection, ensure_ascii=False, allow_nan=False, separators=(",", ":")).encode()
+
+
+def _spotmap(plan: Plan) -> Members:
+    area, trip, radius = plan.area, plan.trip, plan.radius
+    boat, limits = trip.boat, trip.limits
+    return {
+        "plan_version": 1,
+        "generator": f"spotmap {version('spotmap')}",
+        "area": area.name,
+        "invented": area.invented,
+        "date": trip.date.isoformat(),
+        "timezone": area.timezone.key,
+        "depth_datum": area.depth_datum,
+        "show": {"depth": area.show.depth, "distance": area.show.distance, "speed": area.show.speed},
+        "has_grounds": area.has_grounds,
+        "trip": trip.file.name,
+        "start": trip.start.isoformat(),
+        "hours": trip.hours,
+        "species": trip.species,
+        "method": trip.method,
+        "home": {"name": trip.home_name, **_lonlat(area.projection, trip.home)},
+        "turn_radius_m": radius.radius_m,
+        "turn_radius_decided_by": radius.decided_by,
+        "shorter_setbacks": [{"setback_m": setback, "turn_radius_m": r} for setback, r in radius.shorter],
+        "troll_speed_mps": boat.troll_speed_mps,
+        "run_speed_mps": boat.run_speed_mps,
+        "boat_turn_radius_m": boat.turn_radius_m,
+        "draft_m": boat.draft_m,
+        "fuel_troll_lph": boat.fuel_troll_lph,
+        "fuel_run_lph": boat.fuel_run_lph,
+        "limits": {
+            "lure_speed_floor": limits.lure_speed_floor,
+            "bottom_clearance_m": limits.bottom_clearance_m,
+            "closure_standoff_m": limits.closure_standoff_m,
+            "shore_standoff_m": limits.shore_standoff_m,
+            "strong_current_mps": limits.strong_current_mps,
+        },
+        "rods": [_rod(towed) for towed in radius.rods],
+        "works": [_work(report) for report in plan.works],
+        "totals": {
+            "fishing_s": plan.totals.fishing.total_seconds(),
+            "turning_s": plan.totals.turning.total_seconds(),
+            "running_s": plan.totals.running.total_seconds(),
+            "distance_m": plan.totals.distance_m,
+            "fuel_l": plan.totals.fuel_l,
+        },
+        "sun": {
+            "dawn": _iso(plan.sun.dawn),
+            "sunrise": _iso(plan.sun.sunrise),
+            "sunset": _iso(plan.sun.sunset),
+            "dusk": _iso(plan.sun.dusk),
+        },
+        "magnetic_variation_deg": plan.magnetic_variation_deg,
+        "sources": [_source(source) for source in area.sources],
+        "warnings": list(plan.warnings),
+        "cautions": list(plan.cautions),
+    }
+
+
+def _rod(towed: TowedRod) -> Members:
+    rod = towed.rod
+    return {
+        "name": rod.name,
+        "kind": rod.kind,
+        "side": rod.side,
+        "reach_m": rod.reach_m,
+        "setback_m": rod.setback_m,
+        "weight_kg": rod.weight_kg,
+        "cable_out_m": towed.cable_out_m,
+        "depth_m": towed.depth_m,
+        "layback_m": towed.layback_m,
+        "cable_angle_deg": math.degrees(towed.cable_angle_rad),
+        "weight_n": towed.weight_n,
+        "drag_area_m2": towed.drag_area_m2,
+        "line_diameter_m": rod.line_diameter_m,
+        "line_weight_n_per_m": towed.line_weight_n_per_m,
+        "normal_drag": towed.normal_drag,
+        "tangential_drag": towed.tangential_drag,
+        "radius_needed_m": towed.radius_needed_m,
+    }
+
+
+def _work(report: WorkReport) -> Members:
+    return {
+        "work": report.index,
+        "title": report.title,
+        "wanted_length_m": report.wanted_length_m,
+        "length_m": report.length_m,
+        "passes": report.passes,
+        **_off_line(report.off_line),
+        "cuts": list(report.cuts),
+        "choices": list(report.choices),
+    }
+
+
+def _source(source: Source) -> Members:
+    return {
+        "role": source.role,
+        "file": source.file,
+        "sha256": source.sha256,
+        "as_of": source.as_of.isoformat() if source.as_of else None,
+        "source": source.source,
+    }
+
+
+def _off_line(off: OffLine) -> Members:
+    return {
+        "offline_median_m": off.median_m,
+        "offline_p95_m": off.p95_m,
+        "offline_worst_m": off.worst_m,
+        "depth_mean_m": off.depth_mean_m,
+        "depth_min_m": off.depth_min_m,
+        "depth_max_m": off.depth_max_m,
+    }
+
+
+def _legs(plan: Plan) -> Iterator[Members]:
+    for timed in plan.legs:
+        line = plan.area.projection.unproject(shapely.linestrings(timed.leg.xy))
+        yield _feature(line, {"role": "leg", **_leg(timed)}, _LEG_DECIMALS)
+
+
+def _leg(timed: TimedLeg) -> Members:
+    leg = timed.leg
+    known = {
+        "pattern": leg.pattern,
+        "work": leg.work,
+        "depth_line_m": leg.depth_line_m,
+        "turn_side": leg.turn_side,
+        "note": leg.note or None,
+    }
+    return {
+        "seq": timed.seq,
+        "kind": leg.kind,
+        "label": leg.label,
+        "start": timed.start.isoformat(),
+        "end": timed.end.isoformat(),
+        "length_m": timed.length_m,
+        "speed_mps": timed.speed_mps,
+        "course_true_deg": timed.course_start_true_deg,
+        "course_end_true_deg": timed.course_end_true_deg,
+        "course_magnetic_deg": timed.course_start_magnetic_deg,
+        "course_end_magnetic_deg": timed.course_end_magnetic_deg,
+        "fuel_l": timed.fuel_l,
+        **{name: value for name, value in known.items() if value is not None},
+        **(_off_line(leg.off_line) if leg.off_line else {}),
+    }
+
+
+def _closed(plan: Plan) -> Iterator[Members]:
+    for closed in plan.closed:
+        if closed.shape.area == 0.0:
+            raise ValueError(f"closed water {closed.name!r} has no extent")
+        yield _feature(plan.area.projection.unproject(closed.shape), _closure(closed))
+
+
+def _closure(closed: ClosedWater) -> Members:
+    return {
+        "role": "closed",
+        "name": closed.name,
+        "forbids": closed.forbids,
+        "rule": closed.reference,
+        "dates": closed.dates,
+        "standoff_m": closed.standoff_m,
+        "in_force_at_start": closed.in_force_at_start,
+        "changes": [change.isoformat() for change in closed.changes],
+    }
+
+
+def _marks(plan: Plan) -> Iterator[Members]:
+    for mark in plan.area.marks:
+        properties = {"role": "mark", "name": mark.name, "kind": mark.kind, "note": mark.note}
+        yield _feature(plan.area.projection.unproject(mark.point), {**properties, "private": mark.private})
+
+
+def _obstacles(plan: Plan) -> Iterator[Members]:
+    unproject = plan.area.projection.unproject
+    for hazard in plan.area.hazards:
+        properties = {"role": "hazard", "name": hazard.name, "kind": hazard.kind, "margin_m": hazard.margin_m}
+        yield _feature(unproject(hazard.shape), properties)
+    for lane in plan.area.lanes:
+        properties = {"role": "lane", "name": lane.name, "kind": lane.kind, "margin_m": lane.margin_m}
+        yield _feature(unproject(lane.shape), {**properties, "avoid": lane.avoid})
+
+
+def _feature(shape: BaseGeometry, properties: Members, decimals: int = _DECIMALS) -> Members:
+    """Return a feature of a shape in degrees."""
+    # Adding zero turns -0.0 into 0.0.
+    rounded = shapely.transform(shape, lambda lonlat: np.round(lonlat, decimals) + 0.0)
+    if not rounded.is_valid:
+        snapped = shapely.set_precision(shape, 10.0**-decimals)
+        rounded = rounded if snapped.is_empty else snapped
+    return {
+        "type": "Feature",
+        "properties": properties,
+        "geometry": json.loads(shapely.to_geojson(_counter_clockwise(rounded))),
+    }
+
+
+def _counter_clockwise(shape: BaseGeometry) -> BaseGeometry:
+    if shape.geom_type == "Polygon":
+        return orient(shape)
+    if shape.geom_type == "MultiPolygon":
+        return shapely.MultiPolygon([orient(part) for part in shape.geoms])
+    return shape
+
+
+def _lonlat(projection: LocalProjection, point: shapely.Point) -> Members:
+    lon, lat = projection.to_geographic(point.x, point.y)
+    return {"lon": round(float(lon), _DECIMALS), "lat": round(float(lat), _DECIMALS)}
+
+
+def _iso(moment: datetime | None) -> str | None:
+    return None if moment is None else moment.isoformat()
