@@ -1,6 +1,7 @@
 """Quantities as text with a unit: read at the edge into SI, written at the edge for a person.
 
-The list of units is closed on purpose. General-purpose libraries read "fm" as a femtometre; on a chart it is a fathom.
+The list of units is closed on purpose: general-purpose libraries read "fm" as a femtometre; on a chart it is a
+fathom.
 """
 
 from __future__ import annotations
@@ -78,7 +79,9 @@ _EXAMPLES: dict[Kind, str] = {
 _QUANTITY = re.compile(r"\s*([+\-−]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+\-]?\d+)?)\s*(.*?)\s*")
 
 
-def parse_quantity(value: object, kind: Kind, where: str, *, minimum: float = -math.inf) -> float:
+def parse_quantity(
+    value: object, kind: Kind, where: str, *, minimum: float = -math.inf, positive: bool = False
+) -> float:
     """Return a quantity in SI units.
 
     Parameters
@@ -91,6 +94,8 @@ def parse_quantity(value: object, kind: Kind, where: str, *, minimum: float = -m
         File and key, for the message.
     minimum
         The least value allowed, in the units returned.
+    positive
+        Whether the value must be above 0.
 
     Returns
     -------
@@ -100,17 +105,16 @@ def parse_quantity(value: object, kind: Kind, where: str, *, minimum: float = -m
     Raises
     ------
     InputError
-        A bare number or no text, a number that is not finite, an unknown unit, a unit of another kind, or a value
-        under `minimum`.
+        A bare number or no text, a number that is not finite, an unknown unit, a unit of another kind, or a
+        value that is too small.
 
     Examples
     --------
     >>> parse_quantity("17 fathom", "length", "trip.toml, depth_line")
     31.0896
-    >>> parse_quantity(100, "length", "trip.toml, depth_line")
+    >>> parse_quantity(100, "length", "trip.toml, depth_line")  # doctest: +ELLIPSIS
     Traceback (most recent call last):
-    layers._errors.InputError: trip.toml, depth_line: 100 has no unit. Write a number and a unit as text, such as \
-"100 ft" (units of length: m, ft, fm, NM, km, mm, in).
+    layers._errors.InputError: trip.toml, depth_line: 100 has no unit. Write a number and a unit as text, ...
     """
     remedy = f'Write a number and a unit as text, such as "{_EXAMPLES[kind]}" ({_allowed(kind)}).'
     if isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value):
@@ -133,6 +137,8 @@ def parse_quantity(value: object, kind: Kind, where: str, *, minimum: float = -m
     if result < minimum:
         least = minimum / _UNITS[symbol][1]
         raise InputError.one(where, f"{_shown(value)} is too small.", f"Give at least {least:.6g} {symbol}.")
+    if positive and result <= 0:
+        raise InputError.one(where, f"{_shown(value)} is too small.", f"Write a quantity above 0 {symbol}.")
     return result
 
 

@@ -2,10 +2,13 @@ from __future__ import annotations
 
 import math
 
+import numpy as np
 import pytest
+import shapely
 
 from layers._errors import InputError
 from layers.positions import format_position, looks_like_position, parse_position
+from layers.projection import choose_projection
 
 SAME_PLACE = [
     "48.1500, -122.6700",
@@ -41,10 +44,39 @@ def test_every_form_reads_as_the_same_place(text: str) -> None:
     assert looks_like_position(text)
 
 
-def test_regulation_point() -> None:
-    # source: 50 CFR 660.79 (b) style of list, degrees and decimal minutes
-    lon, lat = parse_position("40° 28.00' N. lat., 124° 24.93' W. long.", "closure")
-    assert (lon, lat) == pytest.approx((-(124 + 24.93 / 60), 40 + 28 / 60), abs=1e-12)
+# source: 50 CFR 660.70 (North Coast Recreational Yelloweye RCA) and 660.79 (b) (Blunts Reef), as printed;
+# areas and perimeters in km by two geodesic codes on WGS 84 (check_values.md)
+REGULATION_AREAS = [
+    (
+        """48°18.00′ N. lat.; 125°18.00′ W. long.;
+        48°18.00′ N. lat.; 124°59.00′ W. long.;
+        48°11.00′ N. lat.; 124°59.00′ W. long.;
+        48°11.00′ N. lat.; 125°11.00′ W. long.;
+        48°04.00′ N. lat.; 125°11.00′ W. long.;
+        48°04.00′ N. lat.; 124°59.00′ W. long.;
+        48°00.00′ N. lat.; 124°59.00′ W. long.;
+        48°00.00′ N. lat.; 125°18.00′ W. long.;""",
+        592.857,
+        143.619,
+    ),
+    (
+        """40°27.53′ N. lat., 124°26.84′ W. long.;
+        40°24.66′ N. lat., 124°29.49′ W. long.;
+        40°28.50′ N. lat., 124°32.42′ W. long.;
+        40°30.46′ N. lat., 124°32.23′ W. long.;
+        40°30.21′ N. lat., 124°26.85′ W. long.;""",
+        57.705,
+        30.938,
+    ),
+]
+
+
+@pytest.mark.parametrize(("points", "area_km2", "perimeter_km"), REGULATION_AREAS)
+def test_areas_of_regulations(points: str, area_km2: float, perimeter_km: float) -> None:
+    lonlat = np.array([parse_position(line, "regulation") for line in points.splitlines()])
+    shape = shapely.Polygon(np.column_stack(choose_projection(lonlat).to_local(*lonlat.T)))
+    assert shape.area / 1e6 == pytest.approx(area_km2, rel=3e-5)
+    assert shape.length / 1e3 == pytest.approx(perimeter_km, rel=1.5e-5)
 
 
 @pytest.mark.parametrize(
