@@ -75,7 +75,7 @@ BANK_SLOPE: Curve = [  # fall per metre beyond the bank's edge
 ]
 # fmt: on
 ROCKS = [(4430, 3905), (4505, 3850), (4390, 3820)]
-SHOAL = (8140, 3650)
+SHOAL = (8020, 3660)
 BAR = LineString([(7400, 7010), (7560, 6890), (7760, 6850), (7960, 6880), (8120, 7010)])
 ENTRANCE = shapely.box(7690, 6600, 7790, 7240)
 UNSURVEYED = LineString([(500, 6900), (1150, 5200), (1700, 3700), (1900, 2400), (1800, 1300)])
@@ -237,7 +237,7 @@ GROUNDS: Features = [
 
 CLOSURES: Features = [
     (
-        Polygon([(4050, 3600), (4330, 3480), (4780, 3520), (4830, 3860), (4700, 4190),
+        Polygon([(4050, 3600), (4330, 3450), (4780, 3490), (4830, 3860), (4700, 4190),
                  (4380, 4260), (4090, 4080)]),
         {"name": "Gannet Rocks", "forbids": "fishing", "from": "05-01", "until": "09-30",
          "rule": "Invented Rule 3 (b)"},
@@ -294,7 +294,7 @@ MARKS: Features = [
         {"name": "Cuttle Slip", "kind": "launch", "note": "gravel, half tide", "private": False},
     ),
     (Point(7420, 2950), {"name": "Gull Point", "kind": "spot", "note": "first light", "private": False}),
-    (Point(5450, 3600), {"name": "Ossel Edge", "kind": "spot", "note": "", "private": False}),
+    (Point(5180, 3560), {"name": "Ossel Edge", "kind": "spot", "note": "", "private": False}),
     (Point(9000, 3950), {"name": "Tarrow Bight", "kind": "spot", "note": "wide slope", "private": False}),
     (Point(3350, 4500), {"name": "The Larder", "kind": "spot", "note": "last of the flood", "private": True}),
     (

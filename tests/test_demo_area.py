@@ -199,7 +199,7 @@ def test_closure_and_rock_cut_lines_that_the_trip_works(area):
     trip = tomllib.loads((DEMO / "trip.toml").read_text(encoding="utf-8"))
     assert trip["limits"]["closure_standoff"] == "50 m"
     assert [work["depth_line"] for work in trip["work"]] == ["80 ft", "100 ft", "130 ft"]
-    assert area.depth.depth_line(130 * 0.3048).intersects(rocks.shape.buffer(50))
+    assert area.depth.depth_line(100 * 0.3048).intersects(rocks.shape.buffer(50))
     assert area.depth.depth_line(80 * 0.3048).intersects(tarrow.shape.buffer(tarrow.margin_m))
 
 
