@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import date, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import Literal
 
@@ -95,8 +95,8 @@ class Trip:
 
     @property
     def latest_end(self) -> datetime:
-        """Return when the trip must be over."""
-        return self.start + timedelta(hours=self.hours)
+        """Return when the trip must be over, counted in absolute time across a change of the clock."""
+        return (self.start.astimezone(UTC) + timedelta(hours=self.hours)).astimezone(self.start.tzinfo)
 
 
 @dataclass(frozen=True)

@@ -1,0 +1,167 @@
+"""The check that every plan passes before it is written.
+
+It looks at the finished plan only: at distances, depths, radii and times, not at how the planner came to them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from itertools import pairwise
+
+import numpy as np
+import shapely
+from shapely import LineString
+from shapely.geometry.base import BaseGeometry
+
+from layers.model import Rule
+from layers.seasons import changes, is_active
+from spotmap.gear import deepest_gear_m
+from spotmap.model import FloatArray, Plan, TimedLeg
+
+_TOLERANCE_M = 0.05
+_CHORD_M = 12.0
+_RADIUS_SHARE = 0.97
+_MEET_M = 0.01
+_TURN_RAD = 0.05
+_MOST_TOLD = 20
+
+
+def faults(plan: Plan) -> list[str]:
+    """Return everything that is wrong with a plan, in words; empty when it is good.
+
+    Checked: legs meet in place, heading and time; gear keeps its standoff from closures in force while it passes,
+    stays inside open grounds, off land, hazards and lanes; charted depth under the boat is known and holds gear and
+    clearance; nowhere is the track tighter than R (circumradius over 12 m chords at least 0.97 R); runs keep afloat,
+    off land, and out of entry bans and lanes closed to all.
+
+    Parameters
+    ----------
+    plan
+        The finished plan.
+
+    Returns
+    -------
+    list of str
+        At most 20 faults, each with the leg.
+    """
+    found: list[str] = [*_joints(plan)]
+    for timed in plan.legs:
+        parts = _run_faults(plan, timed) if timed.leg.kind == "run" else _gear_faults(plan, timed)
+        found += [f"leg {timed.seq} ({timed.leg.label}): {fault}" for fault in parts]
+        if len(found) >= _MOST_TOLD:
+            break
+    return found[:_MOST_TOLD]
+
+
+def _joints(plan: Plan) -> Iterator[str]:
+    for before, after in pairwise(plan.legs):
+        where = f"legs {before.seq} and {after.seq}"
+        if np.hypot(*(after.leg.xy[0] - before.leg.xy[-1])) > _MEET_M:
+            yield f"{where} do not meet"
+        if before.end != after.start:
+            yield f"{where} leave a gap in time"
+        if "run" not in (before.leg.kind, after.leg.kind):
+            bend = _heading(after.leg.xy[:2]) - _heading(before.leg.xy[-2:])
+            if abs((bend + np.pi) % (2 * np.pi) - np.pi) > _TURN_RAD:
+                yield f"{where} do not meet in heading"
+    chain: list[FloatArray] = []
+    for timed in (*plan.legs, None):
+        if timed is not None and timed.leg.kind != "run":
+            chain.append(timed.leg.xy if not chain else timed.leg.xy[1:])
+        elif chain:
+            tightest = _tightest(np.vstack(chain))
+            if tightest < _RADIUS_SHARE * plan.radius.radius_m:
+                yield f"gear is pulled through a turn of {tightest:.1f} m radius, tighter than R {plan.radius.radius_m:.1f} m"
+            chain = []
+
+
+def _heading(xy: FloatArray) -> float:
+    (x0, y0), (x1, y1) = xy
+    return float(np.arctan2(y1 - y0, x1 - x0))
+
+
+def _tightest(xy: FloatArray) -> float:
+    """Return the least circumradius of three points a chord of 12 m apart from first to last."""
+    line = LineString(xy)
+    along = np.arange(0.0, line.length - _CHORD_M, 1.0)
+    if not len(along):
+        return float("inf")
+    a, b, c = (
+        shapely.get_coordinates(line.interpolate(along + shift)) for shift in (0.0, _CHORD_M / 2.0, _CHORD_M)
+    )
+    sides = [np.hypot(*(q - p).T) for p, q in ((a, b), (b, c), (a, c))]
+    cross = np.abs((b - a)[:, 0] * (c - a)[:, 1] - (b - a)[:, 1] * (c - a)[:, 0])
+    return float((sides[0] * sides[1] * sides[2] / np.maximum(2.0 * cross, 1e-9)).min())
+
+
+def _gear_faults(plan: Plan, timed: TimedLeg) -> Iterator[str]:
+    area, limits = plan.area, plan.trip.limits
+    track = LineString(timed.leg.xy)
+    near = track.buffer(10_000.0).envelope
+
+    def too_near(shape: BaseGeometry, distance_m: float) -> bool:
+        return (
+            bool(shapely.dwithin(track, shape, distance_m - _TOLERANCE_M))
+            if near.intersects(shape)
+            else False
+        )
+
+    for rule in _in_force(area.closures, plan, timed):
+        if too_near(rule.shape, rule.margin_m + limits.closure_standoff_m):
+            yield f"gear too near the closure '{rule.name}'"
+    if area.has_grounds:
+        yield from _ground_faults(plan, timed, track)
+    if too_near(area.land, limits.shore_standoff_m):
+        yield "gear too near the land"
+    for hazard in area.hazards:
+        margin_m = limits.shore_standoff_m if hazard.margin_m is None else hazard.margin_m
+        if too_near(hazard.shape, margin_m):
+            yield f"gear too near the hazard '{hazard.name}'"
+    for lane in area.lanes:
+        if too_near(lane.shape, lane.margin_m or 0.0) or track.intersects(lane.shape):
+            yield f"gear in the lane '{lane.name}'"
+    depth = area.depth.depth_at(timed.leg.xy[:, 0], timed.leg.xy[:, 1])
+    needed_m = deepest_gear_m(plan.radius) + limits.bottom_clearance_m
+    if np.isnan(depth).any():
+        yield "depth under it is unknown"
+    elif depth.min() < needed_m - _TOLERANCE_M:
+        yield f"depth under it is {depth.min():.1f} m, gear and clearance want {needed_m:.1f} m"
+
+
+def _ground_faults(plan: Plan, timed: TimedLeg, track: LineString) -> Iterator[str]:
+    standoff_m = plan.trip.limits.closure_standoff_m
+    grounds = [rule for rule in plan.area.grounds if rule.concerns(plan.trip.species, plan.trip.method)]
+    moments = {timed.start, *(m for rule in grounds for m in changes(rule.season, timed.start, timed.end))}
+    for moment in sorted(moments):
+        active = [rule.shape for rule in grounds if is_active(rule.season, moment)]
+        open_water = shapely.union_all(active)
+        if not open_water.covers(track) or open_water.boundary.distance(track) < standoff_m - _TOLERANCE_M:
+            yield f"gear outside the grounds open at {moment:%H:%M}, or nearer their edge than the standoff"
+
+
+def _run_faults(plan: Plan, timed: TimedLeg) -> Iterator[str]:
+    area = plan.area
+    track = LineString(timed.leg.xy)
+    if track.intersects(area.land):
+        yield "the run crosses land"
+    for rule in _in_force(area.closures, plan, timed):
+        if rule.forbids == "entry" and track.intersects(rule.shape):
+            yield f"the run enters '{rule.name}'"
+    for lane in area.lanes:
+        if lane.avoid == "all" and track.intersects(lane.shape):
+            yield f"the run enters the lane '{lane.name}'"
+    xy = shapely.get_coordinates(shapely.segmentize(track, 5.0))
+    depth = area.depth.depth_at(xy[:, 0], xy[:, 1])
+    if np.isnan(depth).any():
+        yield "the run crosses water of unknown depth"
+    elif depth.min() < plan.trip.boat.draft_m:
+        yield f"the run crosses water {depth.min():.1f} m deep, less than the draft"
+
+
+def _in_force(rules: Sequence[Rule], plan: Plan, timed: TimedLeg) -> Iterator[Rule]:
+    for rule in rules:
+        concerned = rule.forbids == "entry" or rule.concerns(plan.trip.species, plan.trip.method)
+        if concerned and (
+            is_active(rule.season, timed.start) or changes(rule.season, timed.start, timed.end)
+        ):
+            yield rule

@@ -1,0 +1,209 @@
+"""The journey: home, the pieces of work in their order, home again, as legs without a clock."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from datetime import timedelta
+from math import hypot
+
+import networkx as nx
+import shapely
+from shapely import LineString, Point
+
+from layers.model import Area
+from spotmap._errors import NoPlanError
+from spotmap.model import FloatArray, Leg, OffLine, Trip
+from spotmap.passes import off_line
+from spotmap.patterns import FittedWork, PassKey
+from spotmap.placing import PlacedWork
+from spotmap.runs import RunWater
+from spotmap.water import Fishery, Span, entry_bans, run_water
+
+_COARSE_CELLS = 700
+_FINEST_CELL_M = 8.0
+_STRAIGHT_M = 500.0
+"""A straight in the local projection and one in degrees part by 5 mm over this length at 50° latitude."""
+_NO_RUN_M = 0.05
+
+
+@dataclass
+class Runs:
+    """The shortest ways with gear up through the area, each looked for once."""
+
+    area: Area
+    trip: Trip
+    _waters: dict[tuple[frozenset[str], bool], RunWater] = field(default_factory=dict)
+    _ways: dict[tuple[frozenset[str], bytes, bytes], LineString] = field(default_factory=dict)
+
+    def way(self, start: Point, goal: Point, span: Span, *, start_name: str, goal_name: str) -> LineString:
+        """Return the shortest way between two places during a span.
+
+        Raises
+        ------
+        NoPlanError
+            When no water joins them.
+        """
+        bans = entry_bans(self.area, Fishery(self.trip.species, self.trip.method), span)
+        key = (bans, start.wkb, goal.wkb)
+        if key not in self._ways:
+            try:
+                water = self._water(bans, span, fine=False)
+                self._ways[key] = water.shortest(start, goal, start_name=start_name, goal_name=goal_name)
+            except NoPlanError:
+                # a coarse look can close a narrow entrance
+                water = self._water(bans, span, fine=True)
+                self._ways[key] = water.shortest(start, goal, start_name=start_name, goal_name=goal_name)
+        return self._ways[key]
+
+    def _water(self, bans: frozenset[str], span: Span, *, fine: bool) -> RunWater:
+        if (bans, fine) not in self._waters:
+            west, south, east, north = self.area.depth.bounds
+            cell_m = max(hypot(east - west, north - south) / _COARSE_CELLS, _FINEST_CELL_M)
+            self._waters[bans, fine] = RunWater.build(
+                run_water(
+                    self.area,
+                    Fishery(self.trip.species, self.trip.method),
+                    self.trip.limits,
+                    span,
+                    draft_m=self.trip.boat.draft_m,
+                    cell_m=None if fine else cell_m,
+                )
+            )
+        return self._waters[bans, fine]
+
+
+@dataclass(frozen=True)
+class Outing:
+    """A piece of work as it goes into the journey: how many passes, beginning with which."""
+
+    placed: PlacedWork
+    count: int
+    first: PassKey
+
+
+def choose_first_passes(home: Point, placed: Sequence[tuple[PlacedWork, int]]) -> list[Outing]:
+    """Return each piece of work with the pass to begin with, so that the runs between are short.
+
+    Every piece of work offers its passes in either direction; the cheapest way through is the shortest path in a
+    layered graph from home to home. Runs are taken straight here: an island lengthens all choices alike.
+
+    Parameters
+    ----------
+    home
+        Where the trip starts and ends, local metres.
+    placed
+        The pieces of work in their order, each with its number of passes.
+
+    Returns
+    -------
+    list of Outing
+        One for each piece of work.
+    """
+    graph = nx.DiGraph()
+    layer: dict[tuple[int, PassKey | None], Point] = {(-1, None): home}
+    for position, (work, count) in enumerate(placed):
+        following = {}
+        for first in sorted(work.fitted.graph.nodes):
+            begin, end = _ends(work.fitted, first, count)
+            turning = sum(turn.length_m for _, turn in work.fitted.walk(first, count) if turn is not None)
+            for before, leaves_at in layer.items():
+                graph.add_edge(before, (position, first), length_m=leaves_at.distance(begin) + turning)
+            following[position, first] = end
+        layer = following
+    for before, leaves_at in layer.items():
+        graph.add_edge(before, "home", length_m=leaves_at.distance(home))
+    chosen = nx.shortest_path(graph, (-1, None), "home", weight="length_m")[1:-1]
+    return [Outing(work, count, first) for (work, count), (_, first) in zip(placed, chosen, strict=True)]
+
+
+def _ends(fitted: FittedWork, first: PassKey, count: int) -> tuple[Point, Point]:
+    last = fitted.walk(first, count)[-1][0]
+    return Point(fitted.track(first)[0]), Point(fitted.track(last)[-1])
+
+
+def work_duration(fitted: FittedWork, first: PassKey, count: int, trip: Trip) -> timedelta:
+    """Return how long so many passes take, their turns (or straight runs back) included."""
+    steps = fitted.walk(first, count)
+    gear_down_m = sum(fitted.passes[key.name].length_m for key, _ in steps)
+    gear_down_m += sum(turn.length_m for _, turn in steps if turn is not None)
+    lifts = sum(turn is None for _, turn in steps[1:])
+    back_m = lifts * fitted.graph.edges[first, first]["length_m"] if lifts else 0.0
+    return timedelta(seconds=gear_down_m / trip.boat.troll_speed_mps + back_m / trip.boat.run_speed_mps)
+
+
+def passes_that_fit(fitted: FittedWork, first: PassKey, available: timedelta, trip: Trip) -> int:
+    """Return how many whole passes fit into a time; at least one, for the caller to judge."""
+    count = 1
+    while work_duration(fitted, first, count + 1, trip) <= available:
+        count += 1
+    return count
+
+
+def legs_of(outings: Sequence[Outing], runs: Runs) -> list[Leg]:
+    """Return the legs of the whole trip in order, each starting where the one before it ends.
+
+    Parameters
+    ----------
+    outings
+        The pieces of work in their order, at least one.
+    runs
+        The ways between them.
+
+    Raises
+    ------
+    NoPlanError
+        When no water joins home and the work.
+    """
+    trip = runs.trip
+    legs: list[Leg] = []
+    here, here_name = trip.home, "home"
+    counts = {"run": 0, "pass": 0, "turn": 0}
+
+    def label(kind: str) -> str:
+        counts[kind] += 1
+        return f"{kind[0].upper()}{counts[kind]}"
+
+    def run_to(goal: Point, goal_name: str, span: Span, work: int | None) -> None:
+        way = runs.way(here, goal, span, start_name=here_name, goal_name=goal_name)
+        if way.length > _NO_RUN_M:
+            xy = shapely.get_coordinates(shapely.segmentize(way, _STRAIGHT_M))
+            legs.append(Leg("run", xy, label("run"), work=work, note="gear up"))
+
+    for outing in outings:
+        placed = outing.placed
+        fitted, index = placed.fitted, placed.index
+        off = {name: off_line(line, runs.area.depth) for name, line in fitted.passes.items()}
+        for key, turn in fitted.walk(outing.first, outing.count):
+            track = fitted.track(key)
+            if turn is None:
+                run_to(Point(track[0]), f"work {index + 1}", placed.span, index)
+            else:
+                legs.append(_turn_leg(turn.xy, turn.side, label("turn"), placed))
+            legs.append(_pass_leg(track, label("pass"), placed, key, off[key.name]))
+            here, here_name = Point(track[-1]), f"work {index + 1}"
+    run_to(trip.home, "home", Span(outings[-1].placed.span.start, trip.latest_end), None)
+    return legs
+
+
+def _turn_leg(xy: FloatArray, side: str, label: str, placed: PlacedWork) -> Leg:
+    return Leg(
+        "turn",
+        xy,
+        label,
+        work=placed.index,
+        pattern=placed.fitted.work.pattern,
+        turn_side="port" if side == "port" else "starboard",
+    )
+
+
+def _pass_leg(xy: FloatArray, label: str, placed: PlacedWork, key: PassKey, off: OffLine) -> Leg:
+    return Leg(
+        "pass",
+        xy,
+        label,
+        work=placed.index,
+        pattern=placed.fitted.work.pattern,
+        depth_line_m=placed.fitted.passes[key.name].depth_line_m,
+        off_line=off,
+    )

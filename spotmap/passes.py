@@ -1,0 +1,181 @@
+"""Passes: a stretch of depth line made into a track for boat and gear, cut to what is possible, in words."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+import shapely
+import shapely.ops
+from shapely import LineString, MultiPolygon
+
+from layers.model import Depth
+from spotmap.depthline import Stretch
+from spotmap.model import FloatArray, OffLine
+from spotmap.steerable import steerable_line
+from spotmap.water import GearWater
+
+ON_THE_LINE_M = 5.0
+"""A pass counts as on its depth line within this distance."""
+_MOST_SLACK_M = 15.0
+_RADIUS_ROUNDING = 0.999
+SHORTEST_PASS_RADII = 3.0
+"""A pass shorter than this many turning radii is all turn."""
+
+
+@dataclass(frozen=True)
+class Cut:
+    """A length of the wanted stretch that cannot be worked, and why: the weightiest reason first."""
+
+    length_m: float
+    reasons: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class PassLine:
+    """A track that boat and gear can follow along a depth line, deep side on its left. `xy` is (n, 2)."""
+
+    xy: FloatArray
+    depth_line: LineString
+    depth_line_m: float
+    cuts: tuple[Cut, ...]
+
+    @property
+    def length_m(self) -> float:
+        """Return the length of the track, metres."""
+        return float(LineString(self.xy).length)
+
+
+@dataclass(frozen=True)
+class NoPass:
+    """Why nothing of a stretch is left, the weightiest reason first, and how much could be kept, metres."""
+
+    reasons: tuple[str, ...]
+    longest_m: float
+
+
+def fit_pass(stretch: Stretch, radius_m: float, water: GearWater) -> PassLine | NoPass:
+    """Return the longest part of a stretch that can be worked.
+
+    Parameters
+    ----------
+    stretch
+        The wanted stretch of depth line.
+    radius_m
+        The turning radius R, metres.
+    water
+        Where gear may be, and why not elsewhere.
+
+    Returns
+    -------
+    PassLine or NoPass
+        The pass, inside the water, nowhere tighter than R, with what was cut; or why there is none.
+    """
+    shortest_m = SHORTEST_PASS_RADII * radius_m
+    slack_m = min(radius_m / 2.0, _MOST_SLACK_M)
+    near_water = water.allowed.buffer(slack_m)
+    kept, dropped = _longest_part(stretch.line, near_water)
+    cuts = [Cut(float(piece.length), water.why_not(piece)) for piece in dropped]
+    if kept is None or kept.length < shortest_m:
+        return _no_pass(cuts, 0.0 if kept is None else float(kept.length))
+    track = steerable_line(kept, radius_m, deep_on_left=True, water=water.allowed)
+    bends = track.radius_m >= radius_m * _RADIUS_ROUNDING
+    near = np.abs(track.off_m) <= max(radius_m / 2.0, ON_THE_LINE_M)
+    good = _good_segments(track.xy, bends & near, water.allowed)
+    first, last = _longest_run(track.xy, good)
+    for piece in _outside(track.xy, first, last):
+        cuts.append(_cut_of_track(piece, stretch.line, radius_m, water))
+    xy = track.xy[first : last + 1]
+    length_m = float(LineString(xy).length) if last > first else 0.0
+    if length_m < shortest_m:
+        return _no_pass(cuts, length_m)
+    told = tuple(cut for cut in cuts if cut.length_m >= 1.0)
+    return PassLine(xy, stretch.line, stretch.depth_m, told)
+
+
+def off_line(line: PassLine, depth: Depth) -> OffLine:
+    """Return how far a pass runs off its depth line and the charted depth under it, by length along the pass."""
+    along = LineString(line.xy)
+    xy = shapely.get_coordinates(along.interpolate(np.arange(0.0, along.length, 2.0)))
+    off = shapely.distance(shapely.points(xy), line.depth_line)
+    under = depth.depth_at(xy[:, 0], xy[:, 1])
+    return OffLine(
+        median_m=float(np.median(off)),
+        p95_m=float(np.quantile(off, 0.95)),
+        worst_m=float(off.max()),
+        depth_mean_m=float(under.mean()),
+        depth_min_m=float(under.min()),
+        depth_max_m=float(under.max()),
+    )
+
+
+def trimmed(line: PassLine, from_start_m: float, from_end_m: float) -> PassLine:
+    """Return a pass shortened at its ends."""
+    along = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(line.xy, axis=0).T))])
+    begin, end = from_start_m, along[-1] - from_end_m
+    inner = (along > begin + 1e-6) & (along < end - 1e-6)
+    ends = np.column_stack([np.interp([begin, end], along, line.xy[:, axis]) for axis in (0, 1)])
+    return replace(line, xy=np.vstack([ends[:1], line.xy[inner], ends[1:]]))
+
+
+def _no_pass(cuts: list[Cut], longest_m: float) -> NoPass:
+    weight: dict[str, float] = {}
+    for cut in cuts:
+        for rank, reason in enumerate(cut.reasons):
+            weight[reason] = weight.get(reason, 0.0) + cut.length_m / (rank + 1)
+    return NoPass(tuple(sorted(weight, key=lambda reason: -weight[reason])), longest_m)
+
+
+def _longest_part(line: LineString, water: MultiPolygon) -> tuple[LineString | None, list[LineString]]:
+    inside = [
+        part for part in shapely.get_parts(shapely.line_merge(line.intersection(water))) if part.length > 0.0
+    ]
+    if not inside:
+        return None, [line]
+    longest = max(inside, key=lambda part: part.length)
+    if line.project(shapely.get_point(longest, 0)) > line.project(shapely.get_point(longest, -1)):
+        longest = longest.reverse()
+    begin, end = line.project(shapely.get_point(longest, 0)), line.project(shapely.get_point(longest, -1))
+    dropped = [shapely.ops.substring(line, 0.0, begin), shapely.ops.substring(line, end, line.length)]
+    return longest, [piece for piece in dropped if piece.length > 0.0]
+
+
+def _good_segments(
+    xy: FloatArray, vertices: npt.NDArray[np.bool_], water: MultiPolygon
+) -> npt.NDArray[np.bool_]:
+    segments = shapely.linestrings(np.stack([xy[:-1], xy[1:]], axis=1))
+    shapely.prepare(water)
+    good: npt.NDArray[np.bool_] = vertices[:-1] & vertices[1:] & shapely.covers(water, segments)
+    return good
+
+
+def _longest_run(xy: FloatArray, good: npt.NDArray[np.bool_]) -> tuple[int, int]:
+    """Return the first and last vertex of the longest run of good segments; the same vertex twice if none is."""
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], good, [False]]).astype(int)))
+    starts, ends = edges[::2], edges[1::2]
+    if not len(starts):
+        return 0, 0
+    along = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(xy, axis=0).T))])
+    best = int(np.argmax(along[ends] - along[starts]))
+    return int(starts[best]), int(ends[best])
+
+
+def _outside(xy: FloatArray, first: int, last: int) -> list[LineString]:
+    if last == first:
+        return [LineString(xy)]
+    pieces = [xy[: first + 1], xy[last:]]
+    return [LineString(piece) for piece in pieces if len(piece) > 1]
+
+
+def _cut_of_track(piece: LineString, line: LineString, radius_m: float, water: GearWater) -> Cut:
+    """Explain a cut by what forbids the track or, where nothing does, the line beside it; else the bend itself."""
+    begin, end = sorted(
+        (line.project(shapely.get_point(piece, 0)), line.project(shapely.get_point(piece, -1)))
+    )
+    beside = shapely.ops.substring(line, begin, end)
+    reasons = water.why_not(piece) or (water.why_not(beside) if beside.length else ())
+    return Cut(
+        float(piece.length),
+        reasons or (f"the line bends too tightly for a turning radius of {radius_m:.0f} m",),
+    )

@@ -1,0 +1,189 @@
+"""Patterns: a piece of work as a graph whose nodes are passes with a direction and whose edges join them.
+
+To add a pattern, write a function that fits passes to the ground and returns a `FittedWork`, and enter it in
+`PATTERNS`; the trip file knows it by its name there.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import networkx as nx
+import shapely
+
+from layers.model import Bounds, Depth
+from spotmap.depthline import Stretch, stretch_near
+from spotmap.laps import fit_lap
+from spotmap.model import FloatArray, PatternName, Work
+from spotmap.passes import SHORTEST_PASS_RADII, Cut, NoPass, PassLine, fit_pass
+from spotmap.turns import Turn
+from spotmap.water import GearWater
+from spotmap.weave import fit_weave
+
+_ROOM_RADII = 6.0
+_ROOM_M = 200.0
+_RETURN_SPARE = 1.5
+"""How much longer a return stretch is looked for, so that it reaches past both ends of the first."""
+
+
+@dataclass(frozen=True, order=True)
+class PassKey:
+    """A pass and the way it is run: `forward` keeps the deep side to port."""
+
+    name: str
+    forward: bool
+
+
+@dataclass(frozen=True)
+class FittedWork:
+    """A piece of work that can be done.
+
+    `graph` is a networkx DiGraph whose nodes are `PassKey`; an edge leads to the pass that may follow and carries
+    `turn` (a `Turn`, or None where gear comes up and the boat runs) and `length_m` (of the turn, or of the straight
+    way back). `stretch` is what was wanted of the first line, `notes` what was chosen and why.
+    """
+
+    work: Work
+    passes: dict[str, PassLine]
+    graph: nx.DiGraph
+    cuts: tuple[Cut, ...]
+    notes: tuple[str, ...]
+    stretch: Stretch
+
+    def track(self, key: PassKey) -> FloatArray:
+        """Return a pass as it is run, (n, 2) local metres."""
+        xy = self.passes[key.name].xy
+        return xy if key.forward else xy[::-1]
+
+    def walk(self, first: PassKey, count: int) -> list[tuple[PassKey, Turn | None]]:
+        """Return so many passes in order from a first one, each with the turn that led to it (None: gear came up)."""
+        steps: list[tuple[PassKey, Turn | None]] = [(first, None)]
+        while len(steps) < count:
+            here = steps[-1][0]
+            edges = self.graph.adj[here]
+            following = min(edges, key=lambda key: edges[key]["length_m"])
+            steps.append((following, edges[following]["turn"]))
+        return steps
+
+
+@dataclass(frozen=True)
+class Ground:
+    """What a piece of work is fitted to: its stretches of depth line, the gear's water around them, and R."""
+
+    stretches: tuple[Stretch, ...]
+    water: GearWater
+    radius_m: float
+
+
+def fit_work(
+    work: Work, depth: Depth, radius_m: float, water_in: Callable[[Bounds], GearWater]
+) -> FittedWork | NoPass:
+    """Return a piece of work laid out on its depth lines, cut to what is possible.
+
+    Parameters
+    ----------
+    work
+        What the trip asks for.
+    depth
+        The area's depth.
+    radius_m
+        The turning radius R, metres.
+    water_in
+        Returns where gear may be inside a box of local metres.
+
+    Returns
+    -------
+    FittedWork or NoPass
+        Or why nothing of it can be worked.
+    """
+    shortest_m = SHORTEST_PASS_RADII * radius_m
+    first = stretch_near(depth, work.depth_line_m, work.near, work.length_m, shortest_m=shortest_m)
+    if first is None:
+        return NoPass(("no line at this depth is long enough to work",), 0.0)
+    stretches = [first]
+    if work.return_line_m is not None:
+        middle = first.line.interpolate(0.5, normalized=True)
+        second = stretch_near(
+            depth, work.return_line_m, middle, first.line.length * _RETURN_SPARE, shortest_m=shortest_m
+        )
+        if second is None:
+            return NoPass(("no return line at this depth is long enough to work",), 0.0)
+        stretches.append(second)
+    west, south, east, north = shapely.total_bounds([stretch.line for stretch in stretches])
+    room = _ROOM_RADII * radius_m + _ROOM_M
+    water = water_in((west - room, south - room, east + room, north + room))
+    return PATTERNS[work.pattern](work, Ground(tuple(stretches), water, radius_m))
+
+
+def _loop(work: Work, ground: Ground) -> FittedWork | NoPass:
+    """Out along the line, turn, back along the return line or the same line, turn."""
+    first, *others = (fit_pass(stretch, ground.radius_m, ground.water) for stretch in ground.stretches)
+    if isinstance(first, NoPass):
+        return first
+    notes: list[str] = []
+    for other in others:
+        lap = other if isinstance(other, NoPass) else fit_lap(first, other, ground.radius_m, ground.water)
+        if not isinstance(lap, NoPass):
+            break
+        notes.append(f"returns along the same line, not the return line: {'; '.join(lap.reasons)}")
+    else:
+        lap = fit_lap(first, None, ground.radius_m, ground.water)
+    if isinstance(lap, NoPass):
+        return NoPass(
+            (*lap.reasons, *(reason for cut in first.cuts for reason in cut.reasons)), first.length_m
+        )
+    graph = nx.DiGraph()
+    back = "back" if lap.back.depth_line_m != lap.out.depth_line_m else "out"
+    out_way, back_way = PassKey("out", True), PassKey(back, False)
+    for leaving, entering, turn in (
+        (out_way, back_way, lap.far),
+        (back_way, out_way, lap.near),
+        (PassKey("out", False), PassKey(back, True), lap.near.run_back()),
+        (PassKey(back, True), PassKey("out", False), lap.far.run_back()),
+    ):
+        graph.add_edge(leaving, entering, turn=turn, length_m=turn.length_m)
+    return FittedWork(
+        work=work,
+        passes={"out": lap.out, back: lap.back},
+        graph=graph,
+        cuts=(*first.cuts, *lap.cuts),
+        notes=tuple(notes),
+        stretch=ground.stretches[0],
+    )
+
+
+def _one_way(work: Work, ground: Ground) -> FittedWork | NoPass:
+    """One pass a lap, gear up, run back, again."""
+    line = fit_pass(ground.stretches[0], ground.radius_m, ground.water)
+    if isinstance(line, NoPass):
+        return line
+    graph = nx.DiGraph()
+    for way in (PassKey("out", True), PassKey("out", False)):
+        graph.add_edge(way, way, turn=None, length_m=float(shapely.LineString(line.xy[[0, -1]]).length))
+    return FittedWork(work, {"out": line}, graph, line.cuts, (), ground.stretches[0])
+
+
+def _weave(work: Work, ground: Ground) -> FittedWork | NoPass:
+    """S-curves between two depth lines; turn, and weave back along the same track."""
+    first, second = (fit_pass(stretch, ground.radius_m, ground.water) for stretch in ground.stretches)
+    if isinstance(first, NoPass):
+        return first
+    if isinstance(second, NoPass):
+        return second
+    weave = fit_weave(first, second, ground.radius_m, ground.water)
+    lap = weave if isinstance(weave, NoPass) else fit_lap(weave, None, ground.radius_m, ground.water)
+    if isinstance(lap, NoPass):
+        return lap
+    graph = nx.DiGraph()
+    forward, backward = PassKey("out", True), PassKey("out", False)
+    graph.add_edge(forward, backward, turn=lap.far, length_m=lap.far.length_m)
+    graph.add_edge(backward, forward, turn=lap.near, length_m=lap.near.length_m)
+    return FittedWork(work, {"out": lap.out}, graph, (*lap.out.cuts, *lap.cuts), (), ground.stretches[0])
+
+
+PATTERNS: dict[PatternName, Callable[[Work, Ground], FittedWork | NoPass]] = {
+    "loop": _loop,
+    "one-way": _one_way,
+    "weave": _weave,
+}

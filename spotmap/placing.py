@@ -1,0 +1,115 @@
+"""Placing work in time: which water is open while it is worked, and what to do when that changes."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, replace
+from datetime import datetime, timedelta
+
+from layers.model import Area, Bounds
+from spotmap.clock import later
+from spotmap.gear import deepest_gear_m
+from spotmap.model import Trip, TurningRadius, Work
+from spotmap.passes import NoPass
+from spotmap.patterns import FittedWork, fit_work
+from spotmap.water import Fishery, GearWater, Span, change_times, gear_water
+
+_NEARLY_ALL = 0.95
+"""A stretch workable to this share is taken as it is, without looking for a better time."""
+_LONGEST_TURN_RADII = 7.5
+"""A Dubins turn back along the same line takes 7π/3 radii."""
+
+
+@dataclass(frozen=True)
+class PlacedWork:
+    """A piece of work fitted to the water that stays open during `span`, the whole of which it may be worked in."""
+
+    index: int
+    fitted: FittedWork
+    span: Span
+    begin_by_wait: datetime | None
+    stop_by: datetime | None
+    note: str
+
+
+def place_work(area: Area, trip: Trip, radius: TurningRadius, index: int, span: Span) -> PlacedWork | NoPass:
+    """Return a piece of work laid out for a span of time.
+
+    Where the water opens or closes during the span, it is also tried to wait until it opens and to stop before it
+    closes; what gives the most minutes on the most line is taken.
+
+    Parameters
+    ----------
+    area, trip, radius
+        The area, the trip and its turning radius.
+    index
+        Which piece of work, from 0.
+    span
+        From the earliest that it may begin to the latest that it may end.
+
+    Returns
+    -------
+    PlacedWork or NoPass
+        Or why nothing of it can be worked, by the whole span's reasons.
+    """
+    work = trip.works[index]
+    fishery = Fishery(trip.species, trip.method)
+    best: PlacedWork | None = None
+    best_score = 0.0
+    failure: NoPass | None = None
+    for option in _options(span, change_times(area, fishery, span)):
+        fitted = fit_at_radius(area, trip, radius, work, option.span)
+        if isinstance(fitted, NoPass):
+            failure = failure or fitted
+            continue
+        kept = fitted.passes["out"].length_m / work.length_m
+        score = kept * (option.span.end - option.span.start) / (span.end - span.start)
+        if score > best_score:
+            best_score = score
+            best = PlacedWork(index, fitted, option.span, option.begin_by_wait, option.stop_by, option.note)
+        if option.span == span and kept >= _NEARLY_ALL:
+            break
+    return best or failure or NoPass(("no time is left in which the water is open",), 0.0)
+
+
+def fit_at_radius(
+    area: Area, trip: Trip, radius: TurningRadius, work: Work, span: Span
+) -> FittedWork | NoPass:
+    """Return a piece of work fitted to the water open throughout a span, with this turning radius and its gear."""
+    needed_m = deepest_gear_m(radius) + trip.limits.bottom_clearance_m
+    fishery = Fishery(trip.species, trip.method)
+
+    def water_in(box: Bounds) -> GearWater:
+        return gear_water(area, fishery, trip.limits, span, needed_depth_m=needed_m, within=box)
+
+    return fit_work(work, area.depth, radius.radius_m, water_in)
+
+
+def longest_duration(work: Work, trip: Trip, radius_m: float) -> timedelta:
+    """Return the longest that a piece of work can take: its minutes, or its passes with the longest turns."""
+    if work.duration is not None:
+        return work.duration
+    one_pass_s = (1.3 * work.length_m + _LONGEST_TURN_RADII * radius_m) / trip.boat.troll_speed_mps
+    back_s = 2.0 * work.length_m / trip.boat.run_speed_mps if work.pattern == "one-way" else 0.0
+    return timedelta(seconds=(work.passes or 1) * (one_pass_s + back_s))
+
+
+@dataclass(frozen=True)
+class _Option:
+    span: Span
+    begin_by_wait: datetime | None = None
+    stop_by: datetime | None = None
+    note: str = ""
+
+
+def _options(span: Span, moments: tuple[datetime, ...]) -> Iterator[_Option]:
+    yield _Option(span)
+    for moment in moments:
+        if span.start < moment:
+            waiting = Span(moment, later(moment, span.end - span.start))
+            yield _Option(waiting, begin_by_wait=moment, note=f"begins at {moment:%H:%M}, when water opens")
+            stop = later(moment, timedelta(seconds=-1))
+            if stop > span.start:
+                yield _Option(
+                    Span(span.start, stop), stop_by=stop, note=f"ends by {moment:%H:%M}, when water closes"
+                )

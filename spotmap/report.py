@@ -1,0 +1,106 @@
+"""Words for the skipper, in the units of the area."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from layers.model import Show
+from layers.units import format_quantity
+from spotmap.clock import elapsed
+from spotmap.model import OffLine, Plan, TurningRadius, Work
+from spotmap.passes import Cut
+
+_MINUTE_S = 60.0
+
+
+def work_title(work: Work, show: Show) -> str:
+    """Return a piece of work in a few words: its pattern, lines and place."""
+    lines = format_quantity(work.depth_line_m, show.depth)
+    if work.return_line_m is not None:
+        lines += f" and {format_quantity(work.return_line_m, show.depth)}"
+    return f"{work.pattern} on the {lines} line near '{work.near_name}'"
+
+
+def cut_words(cut: Cut, show: Show) -> str:
+    """Return what was cut and why."""
+    why = "; ".join(cut.reasons) or "no reason known"
+    return f"{format_quantity(cut.length_m, show.distance)} cut: {why}"
+
+
+def off_line_words(off: OffLine, show: Show) -> str:
+    """Return how far a pass runs off its line and the depth under it."""
+    near, most, worst = (format_quantity(value, "m", 1) for value in (off.median_m, off.p95_m, off.worst_m))
+    low, high = (format_quantity(value, show.depth) for value in (off.depth_min_m, off.depth_max_m))
+    return f"off the line {near} median, {most} at 95 %, {worst} worst; charted depth {low} to {high}"
+
+
+def radius_words(radius: TurningRadius, show: Show) -> list[str]:
+    """Return the turning radius, who decides it, and what shorter setbacks would give."""
+    told = [f"turning radius {radius.radius_m:.0f} m, decided by '{radius.decided_by}'"]
+    told += [
+        f"setbacks of at most {format_quantity(setback_m, show.depth)}: {radius_m:.0f} m"
+        for setback_m, radius_m in radius.shorter
+    ]
+    return told
+
+
+def plan_words(plan: Plan) -> Iterator[str]:
+    """Return a plan in lines of text, as the command prints it."""
+    show = plan.area.show
+    invented = " (INVENTED)" if plan.area.invented else ""
+    yield f"{plan.area.name}{invented}, {plan.trip.date:%Y-%m-%d}, {plan.trip.species}, {plan.trip.method}"
+    for line in radius_words(plan.radius, show):
+        yield f"  {line}"
+    for report in plan.works:
+        wanted = format_quantity(report.wanted_length_m, show.distance)
+        length = format_quantity(report.length_m, show.distance)
+        yield f"Work {report.index + 1}: {report.title}: {report.passes} passes of {length} (asked {wanted})"
+        for line in (off_line_words(report.off_line, show), *report.choices, *report.cuts):
+            yield f"  {line}"
+    yield ""
+    yield "  leg  from   to     length    course T/M    speed"
+    for timed in plan.legs:
+        length = format_quantity(timed.length_m, show.distance)
+        speed = format_quantity(timed.speed_mps, show.speed)
+        course = f"{timed.course_start_true_deg:03.0f}/{timed.course_start_magnetic_deg:03.0f}"
+        turn = f"  {timed.leg.turn_side}" if timed.leg.turn_side else ""
+        yield (
+            f"  {timed.leg.label:4} {timed.start:%H:%M}  {timed.end:%H:%M}  {length:9} {course:13} {speed}{turn}"
+        )
+    yield ""
+    hours = [f"{elapsed_words(span.total_seconds())}" for span in (plan.totals.fishing, plan.totals.turning)]
+    running = elapsed_words(plan.totals.running.total_seconds())
+    away = elapsed_words(elapsed(plan.legs[0].start, plan.legs[-1].end).total_seconds())
+    yield f"Fishing {hours[0]}, turning {hours[1]}, running {running}; away {away}"
+    if plan.totals.fuel_l is not None:
+        yield f"Fuel {format_quantity(plan.totals.fuel_l, 'L')} ({format_quantity(plan.totals.fuel_l, 'gal')})"
+    sun = plan.sun
+    told = [
+        f"{name} {moment:%H:%M}"
+        for name, moment in (
+            ("dawn", sun.dawn),
+            ("sunrise", sun.sunrise),
+            ("sunset", sun.sunset),
+            ("dusk", sun.dusk),
+        )
+        if moment is not None
+    ]
+    if told:
+        yield "Light: " + ", ".join(told)
+    for line in (
+        *(f"Warning: {text}" for text in plan.warnings),
+        *(f"Caution: {text}" for text in plan.cautions),
+    ):
+        yield line
+
+
+def elapsed_words(seconds: float) -> str:
+    """Return a time span as hours and minutes.
+
+    Examples
+    --------
+    >>> elapsed_words(5400)
+    '1 h 30 min'
+    """
+    minutes = round(seconds / _MINUTE_S)
+    return f"{minutes // 60} h {minutes % 60:02d} min" if minutes >= 60 else f"{minutes} min"  # noqa: PLR2004

@@ -1,0 +1,317 @@
+"""Steerable lines: the smoothest track of curvature radius ≥ R that hugs a depth line.
+
+A depth line wriggles tighter than gear can follow. The track is a uniform cubic B-spline whose control points slide
+along their normals until it lies on the line, as a sequence of convex programs (Clarabel): distance off the line
+counts beyond a small dead band, three times as much on the shallow side, and the curvature is bounded by 1/R.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import clarabel
+import numpy as np
+import numpy.typing as npt
+import shapely
+from scipy import ndimage, sparse
+from shapely import LineString, MultiPolygon
+
+from spotmap.model import FloatArray
+
+_STEPS_PER_RADIUS = 6.0
+"""Control points in a length of R: fine enough for a full-lock S."""
+_DEAD_BAND_M = 1.0
+"""Off the line by less than this counts as on it: below what a boat can steer."""
+_SHALLOW_WEIGHT = 8.0
+"""How much dearer a metre on the shallow side is: gear drags there."""
+_RADIUS_MARGIN = 1.012
+"""The spline bends a little more between its control points than at them."""
+_BEND_PENALTY = 2e3
+_WATER_PENALTY = 30.0
+_SMOOTHNESS = 40.0
+_FIRST_SMOOTHINGS = (0.6, 2.0, 4.0)
+"""First guesses smooth the line over these shares of R; the next is tried where one leads into too tight a bend."""
+_ROUNDS = 14
+_SETTLED_M = 0.2
+_STEP_DECAY = 0.7
+_SAGITTA_M = 0.005
+
+
+@dataclass(frozen=True)
+class SteerableLine:
+    """A track and how tightly it bends.
+
+    `xy` is (n, 2) local metres with chord error under 5 mm; `radius_m` (n,) is the radius of curvature at each
+    vertex; `off_m` (n,) is the distance off the depth line, positive on the deep side.
+    """
+
+    xy: FloatArray
+    radius_m: FloatArray
+    off_m: FloatArray
+
+
+def steerable_line(
+    line: LineString, radius_m: float, *, deep_on_left: bool, water: MultiPolygon | None = None
+) -> SteerableLine:
+    """Return a track that bends nowhere tighter than a radius and hugs a line as closely as that allows.
+
+    Where the line bends so tightly that no track of this radius stays near it, the result leaves it; where even
+    that fails (the line turns back on itself), `SteerableLine.radius_m` shows it and the caller cuts.
+
+    Parameters
+    ----------
+    line
+        The depth line, local metres, at least two vertices.
+    radius_m
+        The turning radius R, metres.
+    deep_on_left
+        Which side of the line, as it runs, is the deep one.
+    water
+        Where gear may be: the track is pressed into it where it would leave it. None: everywhere.
+
+    Returns
+    -------
+    SteerableLine
+        The track, running the same way as the line.
+
+    Examples
+    --------
+    >>> straight = steerable_line(LineString([(0, 0), (300, 0)]), 40.0, deep_on_left=True)
+    >>> bool(abs(straight.off_m).max() < 1.0)
+    True
+    """
+    target = _Target.of(line, deep_on_left=deep_on_left)
+    tries = []
+    for smoothing in _FIRST_SMOOTHINGS:
+        control = _settled(_first_guess(line, smoothing * radius_m, radius_m), target, radius_m, water)
+        xy, bend_radius = _spline(control)
+        tries.append(SteerableLine(xy, bend_radius, target.off(xy)[0]))
+        if bend_radius.min() >= radius_m:
+            break
+    return max(tries, key=lambda one: float((one.radius_m >= radius_m).mean()))
+
+
+@dataclass(frozen=True)
+class _Target:
+    """The depth line, prepared for asking how far off a point is and in which direction."""
+
+    line: LineString
+    starts: FloatArray
+    normals: FloatArray
+    deep_sign: float
+
+    @classmethod
+    def of(cls, line: LineString, *, deep_on_left: bool) -> _Target:
+        xy = shapely.get_coordinates(line)
+        along = np.diff(xy, axis=0)
+        length = np.hypot(along[:, 0], along[:, 1])
+        keep = length > 1e-9  # noqa: PLR2004  a repeated vertex has no direction
+        xy = np.vstack([xy[:-1][keep], xy[-1]])
+        along = along[keep] / length[keep, None]
+        shapely.prepare(line)
+        return cls(
+            LineString(xy),
+            np.concatenate([[0.0], np.cumsum(length[keep])]),
+            np.column_stack([-along[:, 1], along[:, 0]]),
+            1.0 if deep_on_left else -1.0,
+        )
+
+    def off(self, xy: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Return signed distance off the line (deep side positive) and the unit vector along which it grows."""
+        points = shapely.points(xy)
+        where = shapely.line_locate_point(self.line, points)
+        foot = shapely.get_coordinates(shapely.line_interpolate_point(self.line, where))
+        away = xy - foot
+        distance = np.hypot(away[:, 0], away[:, 1])
+        segment = np.clip(np.searchsorted(self.starts, where, side="right") - 1, 0, len(self.normals) - 1)
+        before = np.clip(np.searchsorted(self.starts, where, side="left") - 1, 0, len(self.normals) - 1)
+        normal = self.normals[segment] + self.normals[before]
+        normal /= np.maximum(np.hypot(normal[:, 0], normal[:, 1]), 1e-9)[:, None]
+        side = np.where((away * normal).sum(axis=1) >= 0.0, 1.0, -1.0)
+        near = distance < 0.05  # noqa: PLR2004  so close, the direction of the foot is rounding
+        growth = np.where(near[:, None], normal, away / np.maximum(distance, 1e-9)[:, None] * side[:, None])
+        return distance * side * self.deep_sign, growth * self.deep_sign
+
+
+def _settled(control: FloatArray, target: _Target, radius_m: float, water: MultiPolygon | None) -> FloatArray:
+    """Return the control points after sliding them until they hardly move, the step shrinking as they do."""
+    step_limit = radius_m / 3.0
+    for _ in range(_ROUNDS):
+        move = _best_move(control, target, radius_m, step_limit, water)
+        control = _respace(control + move[:, None] * _normals(control), radius_m / _STEPS_PER_RADIUS)
+        largest = float(np.abs(move).max())
+        if largest < _SETTLED_M and _spline(control)[1].min() >= radius_m:
+            break
+        step_limit = min(step_limit, max(largest * _STEP_DECAY, _SETTLED_M))
+    return control
+
+
+def _first_guess(line: LineString, smoothing_m: float, radius_m: float) -> FloatArray:
+    """Return the line smoothed over a length and spaced for the control points."""
+    fine = radius_m / (4.0 * _STEPS_PER_RADIUS)
+    count = max(int(line.length / fine), 8)
+    xy = shapely.get_coordinates(line.interpolate(np.linspace(0.0, 1.0, count + 1), normalized=True))
+    # odd reflection about the ends keeps them in place
+    sigma = smoothing_m / (line.length / count)
+    pad = min(int(4 * sigma), count)
+    head = 2 * xy[0] - xy[pad:0:-1]
+    tail = 2 * xy[-1] - xy[-2 : -pad - 2 : -1]
+    smooth = ndimage.gaussian_filter1d(np.vstack([head, xy, tail]), sigma, axis=0)[pad : pad + len(xy)]
+    return _respace(smooth, radius_m / _STEPS_PER_RADIUS)
+
+
+def _respace(xy: FloatArray, step_m: float) -> FloatArray:
+    line = LineString(xy)
+    count = max(int(round(line.length / step_m)), 4)
+    return shapely.get_coordinates(line.interpolate(np.linspace(0.0, 1.0, count + 1), normalized=True))
+
+
+def _normals(xy: FloatArray) -> FloatArray:
+    along = np.gradient(xy, axis=0)
+    along /= np.maximum(np.hypot(along[:, 0], along[:, 1]), 1e-9)[:, None]
+    return np.column_stack([-along[:, 1], along[:, 0]])
+
+
+def _best_move(
+    control: FloatArray, target: _Target, radius_m: float, step_limit: float, water: MultiPolygon | None
+) -> FloatArray:
+    """Return how far each control point slides along its normal: one convex program.
+
+    Unknowns: the slides e, the loss t off the line, the slack c where the bend cannot be met yet and the slack w
+    where the water cannot be kept yet.
+    """
+    count = len(control)
+    bends = count - 2
+    normal = _normals(control)
+    spacing = np.hypot(*np.diff(control, axis=0).T).mean()
+    off, growth = target.off(control)
+    gain = (growth * normal).sum(axis=1)
+    inner = normal[1:-1]
+    second = control[:-2] - 2.0 * control[1:-1] + control[2:]
+    bend = (inner * second).sum(axis=1) / spacing**2
+    change = sparse.diags_array(
+        [
+            (inner * normal[:-2]).sum(axis=1) / spacing**2,
+            np.full(bends, -2.0 / spacing**2),
+            (inner * normal[2:]).sum(axis=1) / spacing**2,
+        ],
+        offsets=[0, 1, 2],
+        shape=(bends, count),
+    ).tocsc()
+    limit = 1.0 / (radius_m * _RADIUS_MARGIN)
+    slide, loss = sparse.eye_array(count), -sparse.eye_array(count)
+    slack = -sparse.eye_array(bends)
+    rows = [
+        # deep side: off + gain·e - band ≤ t ; shallow side, dearer: -(off + gain·e) - band ≤ t / weight
+        [sparse.diags_array(gain), loss, None, None],
+        [sparse.diags_array(-gain), loss / _SHALLOW_WEIGHT, None, None],
+        [None, loss, None, None],
+        [change, None, slack, None],
+        [-change, None, slack, None],
+        [None, None, slack, None],
+        [slide, None, None, None],
+        [-slide, None, None, None],
+    ]
+    right = [
+        _DEAD_BAND_M - off,
+        _DEAD_BAND_M + off,
+        np.zeros(count),
+        limit - bend,
+        limit + bend,
+        np.zeros(bends),
+        np.full(count, step_limit),
+        np.full(count, step_limit),
+    ]
+    tight, inward, depth_in = _pressed(control, water, radius_m)
+    pressed = len(tight)
+    if pressed:
+        pick = sparse.csc_array((np.ones(pressed), (np.arange(pressed), tight)), shape=(pressed, count))
+        press = sparse.diags_array((inward * normal[tight]).sum(axis=1)) @ pick
+        room = -sparse.eye_array(pressed)
+        rows += [[-press, None, None, room], [None, None, None, room]]
+        right += [depth_in, np.zeros(pressed)]
+    else:
+        rows = [row[:3] for row in rows]
+    system = sparse.block_array(rows, format="csc")
+    smooth = _SMOOTHNESS * radius_m**2 * spacing**2 / 25.0
+    quadratic = sparse.block_diag(
+        [
+            2.0 * smooth * 1e-3 * (change.T @ change) + 1e-6 * sparse.eye_array(count),
+            sparse.csc_array((count + bends + pressed, count + bends + pressed)),
+        ],
+        format="csc",
+    )
+    linear = np.concatenate(
+        [
+            2.0 * smooth * 1e-3 * (change.T @ bend),
+            np.ones(count),
+            np.full(bends, _BEND_PENALTY * radius_m),
+            np.full(pressed, _WATER_PENALTY),
+        ]
+    )
+    settings = clarabel.DefaultSettings()
+    settings.verbose = False
+    solution = clarabel.DefaultSolver(
+        sparse.triu(quadratic, format="csc"),
+        linear,
+        system,
+        np.concatenate(right),
+        [clarabel.NonnegativeConeT(system.shape[0])],
+        settings,
+    ).solve()
+    move: FloatArray = np.asarray(solution.x[:count])
+    if not np.isfinite(move).all():
+        return np.zeros(count)
+    return np.clip(move, -step_limit, step_limit)
+
+
+def _pressed(
+    control: FloatArray, water: MultiPolygon | None, radius_m: float
+) -> tuple[npt.NDArray[np.intp], FloatArray, FloatArray]:
+    """Return the control points near the water's edge, the unit vector into the water, and how far inside each is."""
+    nobody = np.empty(0, dtype=np.intp), np.empty((0, 2)), np.empty(0)
+    if water is None or water.is_empty:
+        return nobody
+    corridor = LineString(control).buffer(radius_m)
+    if shapely.contains_properly(water, corridor):
+        return nobody
+    edge = shapely.intersection(water.boundary, corridor)
+    points = shapely.points(control)
+    tight = np.flatnonzero(shapely.distance(points, edge) < radius_m)
+    if edge.is_empty or not len(tight):
+        return nobody
+    shortest = shapely.get_coordinates(shapely.shortest_line(points[tight], edge)).reshape(-1, 2, 2)
+    away = shortest[:, 0] - shortest[:, 1]
+    distance = np.hypot(away[:, 0], away[:, 1])
+    inside = shapely.contains_xy(water, control[tight])
+    sign = np.where(inside, 1.0, -1.0)
+    inward = away / np.maximum(distance, 1e-6)[:, None] * sign[:, None]
+    return tight, inward, distance * sign - 0.3
+
+
+def _spline(control: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Return vertices (n, 2) of the uniform cubic B-spline on these control points, and the radius at each.
+
+    The ends are met by reflecting the control polygon, which leaves the end straight.
+    """
+    padded = np.vstack([2 * control[0] - control[1], control, 2 * control[-1] - control[-2]])
+    before, here, after, beyond = padded[:-3], padded[1:-2], padded[2:-1], padded[3:]
+    second = np.hypot(*(padded[:-2] - 2 * padded[1:-1] + padded[2:]).T)
+    # a chord across 1/k of a span has a sagitta of about |second| / (8 k²)
+    pieces = np.maximum(np.ceil(np.sqrt(np.maximum(second[:-1], second[1:]) / (8 * _SAGITTA_M))), 1.0).astype(
+        int
+    )
+    span = np.repeat(np.arange(len(pieces)), pieces)
+    first = np.concatenate([[0], np.cumsum(pieces)[:-1]])
+    u = (np.arange(len(span)) - first[span]) / pieces[span]
+    span, u = np.append(span, len(pieces) - 1), np.append(u, 1.0)
+    a, b, c, d = before[span], here[span], after[span], beyond[span]
+    v = u[:, None]
+    xy = (
+        (1 - v) ** 3 * a + (3 * v**3 - 6 * v**2 + 4) * b + (-3 * v**3 + 3 * v**2 + 3 * v + 1) * c + v**3 * d
+    ) / 6
+    dx = (-((1 - v) ** 2) * a + (3 * v**2 - 4 * v) * b + (-3 * v**2 + 2 * v + 1) * c + v**2 * d) / 2
+    ddx = (1 - v) * a + (3 * v - 2) * b + (1 - 3 * v) * c + v * d
+    turning = np.abs(dx[:, 0] * ddx[:, 1] - dx[:, 1] * ddx[:, 0])
+    speed = np.hypot(dx[:, 0], dx[:, 1])
+    return xy, speed**3 / np.maximum(turning, 1e-12)
