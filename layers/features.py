@@ -1,0 +1,266 @@
+"""Features of a vector layer as things of the area: what their attributes say, and what is wrong there."""
+
+from __future__ import annotations
+
+import difflib
+import math
+import re
+from collections import defaultdict
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any, Literal, cast
+
+import numpy as np
+import numpy.typing as npt
+import shapely
+from shapely import MultiPolygon, Point
+
+from layers._errors import Finding, InputError
+from layers.model import Hazard, Lane, Mark, Rule, Source
+from layers.seasons import parse_season
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Sequence
+    from pathlib import Path
+
+    from shapely.geometry.base import BaseGeometry
+
+_RULE = ("name", "forbids", "species", "methods", "from", "until", "days", "hours", "margin_m", "rule")
+ATTRIBUTES: dict[str, tuple[str, ...]] = {
+    "land": (),
+    "closure": _RULE,
+    "ground": _RULE,
+    "hazard": ("name", "kind", "margin_m"),
+    "lane": ("name", "kind", "margin_m", "avoid"),
+    "mark": ("name", "kind", "note", "private"),
+}
+_WEIGHTY = ("private", "avoid", "margin_m")
+"""Attributes that no misspelling may silence, whatever the role."""
+_EVERY = frozenset({"all", "any", "every", "*"})
+_LIKE = 0.75
+
+
+@dataclass(frozen=True)
+class VectorFile:
+    """A vector layer as area.toml names it.
+
+    `where` names file and layer for messages, `sublayer` the layer within a file that holds several.
+    """
+
+    path: Path
+    role: Literal["land", "closure", "ground", "hazard", "lane", "mark"]
+    where: str
+    source: Source
+    sublayer: str | None = None
+
+
+@dataclass
+class FeatureTable:
+    """A file as read: one geometry and one value of every known attribute for each feature."""
+
+    file: VectorFile
+    geometry: npt.NDArray[np.object_]
+    columns: dict[str, list[Any]]
+    crs: str
+    findings: list[Finding] = field(default_factory=list)
+
+    def where(self, i: int) -> str:
+        """Return the place of feature `i` (from 0) for messages."""
+        name = _text(self.columns["name"][i]) if "name" in self.columns else ""
+        return f"{self.file.where}, feature {i + 1}" + (f" '{name}'" if name else "")
+
+    def note(self, i: int, what: str, remedy: str, *, warn: bool = False) -> None:
+        """Note what is wrong or doubtful with feature `i`."""
+        self.findings.append(Finding(self.where(i), what, remedy, "warning" if warn else "error"))
+
+
+def things(table: FeatureTable, shapes: Sequence[BaseGeometry | None]) -> list[Any]:
+    """Return the records of a layer, in its order.
+
+    Parameters
+    ----------
+    table
+        The layer; what is wrong is noted in its findings.
+    shapes
+        Each feature's shape in local metres; None where it has an error, so that its attributes are still
+        checked.
+
+    Returns
+    -------
+    list
+        `Rule`, `Hazard`, `Lane` or `Mark`, or `MultiPolygon` for land.
+    """
+    if table.file.role == "land":
+        return [MultiPolygon(shape) for shape in shapes if shape is not None]
+    builders = {"hazard": _hazard, "lane": _lane, "mark": _mark, "closure": _rule, "ground": _rule}
+    build = builders[table.file.role]
+    built = [build(_Row(table, i), shape) for i, shape in enumerate(shapes)]
+    return [thing for thing in built if thing is not None]
+
+
+def attribute_findings(fields: Sequence[str], file: VectorFile) -> list[Finding]:
+    """Return what is wrong with the names of a layer's attributes."""
+    known, findings = ATTRIBUTES[file.role], []
+    folded = [name.casefold() for name in fields]
+    for name in fields:
+        plain = name.casefold()
+        if plain in known:
+            if folded.count(plain) > 1:
+                found = f"attribute '{plain}' is there more than once, in different case."
+                findings.append(Finding(file.where, found, "Keep one of them."))
+            continue
+        near = difflib.get_close_matches(plain, known, n=1, cutoff=_LIKE)
+        if near:
+            weighty = file.role in ("closure", "ground") or near[0] in _WEIGHTY
+            found = f"attribute '{name}' is not known."
+            remedy = f"Did you mean '{near[0]}'? Rename it, or remove it if it is something else."
+            findings.append(Finding(file.where, found, remedy, "error" if weighty else "warning"))
+    return findings
+
+
+def contradictions(rules: Iterable[Rule]) -> list[Finding]:
+    """Return an error wherever closures of one name, shape, season, species and method forbid different things."""
+    by_case: dict[tuple[object, ...], dict[str | None, Rule]] = defaultdict(dict)
+    for rule in rules:
+        outline = shapely.to_wkb(shapely.normalize(rule.shape))
+        case = (rule.role, rule.name.casefold(), outline, rule.season, rule.species, rule.methods)
+        by_case[case].setdefault(rule.forbids, rule)
+    return [
+        Finding(
+            f"{next(iter(said.values())).source.file}, '{next(iter(said.values())).name}'",
+            f"features of one name, shape and season forbid different things: {' and '.join(map(str, said))}.",
+            "Keep the one that the regulation says.",
+        )
+        for said in by_case.values()
+        if len(said) > 1
+    ]
+
+
+class _Row:
+    """The attributes of one feature."""
+
+    def __init__(self, table: FeatureTable, i: int) -> None:
+        self.table, self.i = table, i
+
+    def value(self, key: str) -> Any:
+        return self.table.columns[key][self.i] if key in self.table.columns else None
+
+    def text(self, key: str) -> str:
+        return _text(self.value(key))
+
+    def problem(self, what: str, remedy: str, *, warn: bool = False) -> None:
+        self.table.note(self.i, what, remedy, warn=warn)
+
+    def name(self, *, warn: bool) -> str:
+        name = self.text("name")
+        if name:
+            return name
+        name = f"{self.table.file.role} {self.i + 1}"
+        if warn:
+            self.problem("has no name.", f"It is called '{name}'; give it a name.", warn=True)
+        return name
+
+    def choice(self, key: str, choices: tuple[str, ...]) -> str:
+        """Return one of the choices, the first where the attribute is empty."""
+        text = self.text(key).casefold()
+        if text and text not in choices:
+            allowed = " or ".join(f"'{choice}'" for choice in choices)
+            remedy = did_you_mean(text, choices) or "Correct it."
+            self.problem(f"{key} is '{self.text(key)}', and {allowed} is allowed.", remedy)
+        return text if text in choices else choices[0]
+
+    def margin(self) -> float | None:
+        value = self.value("margin_m")
+        text = _text(value)
+        if not text:
+            return None
+        try:
+            margin = math.nan if isinstance(value, bool) else float(text)
+        except ValueError:
+            margin = math.nan
+        if not (math.isfinite(margin) and margin >= 0):
+            self.problem(f"margin_m is '{text}'.", "Write metres as a bare number, 0 or more, such as 50.")
+            return None
+        return margin
+
+    def listed(self, key: str) -> frozenset[str]:
+        """Return a comma list, folded; empty for all."""
+        parts = re.split(r"[,;|]", self.text(key).casefold())
+        words = frozenset(" ".join(part.split()) for part in parts) - {""}
+        return frozenset() if words & _EVERY else words
+
+    def flag(self, key: str) -> bool:
+        text = self.text(key).casefold()
+        if text in ("", "false", "0", "0.0"):
+            return False
+        if text not in ("true", "1", "1.0"):
+            self.problem(f"{key} is '{self.text(key)}'.", "Write true or false.")
+        return True
+
+
+def _rule(row: _Row, shape: BaseGeometry | None) -> Rule | None:
+    role = cast("Literal['closure', 'ground']", row.table.file.role)
+    margin, name = row.margin(), row.name(warn=True)
+    forbids = cast("Literal['fishing', 'entry']", row.choice("forbids", ("fishing", "entry")))
+    if role == "ground" and row.text("forbids"):
+        row.problem("a ground opens water, yet it has 'forbids'.", 'Move it to a layer with role = "closure".')
+    first, last = _date_text(row.value("from")), _date_text(row.value("until"))
+    where = row.table.where(row.i)
+    try:
+        season = parse_season(first, last, row.text("days"), row.text("hours"), where, opens=role == "ground")
+    except InputError as error:
+        row.table.findings += error.findings
+        return None
+    if shape is None:
+        return None
+    return Rule(
+        role=role,
+        name=name,
+        shape=MultiPolygon(shape),
+        forbids=forbids if role == "closure" else None,
+        species=row.listed("species"),
+        methods=row.listed("methods"),
+        season=season,
+        margin_m=margin or 0.0,
+        reference=row.text("rule"),
+        source=row.table.file.source,
+    )
+
+
+def _hazard(row: _Row, shape: BaseGeometry | None) -> Hazard | None:
+    name, margin = row.name(warn=False), row.margin()
+    return None if shape is None else Hazard(name, row.text("kind"), shape, margin, row.table.file.source)
+
+
+def _lane(row: _Row, shape: BaseGeometry | None) -> Lane | None:
+    name, margin = row.name(warn=False), row.margin()
+    avoid = cast("Literal['pass', 'all']", row.choice("avoid", ("pass", "all")))
+    if shape is None:
+        return None
+    return Lane(name, row.text("kind"), shape, margin, avoid, row.table.file.source)
+
+
+def _mark(row: _Row, shape: BaseGeometry | None) -> Mark | None:
+    name, private = row.name(warn=True), row.flag("private")
+    if shape is None:
+        return None
+    return Mark(name, row.text("kind"), row.text("note"), private, Point(shape), row.table.file.source)
+
+
+def _text(value: Any) -> str:
+    """Return an attribute as text; None, NaN and lists come out of files too."""
+    if isinstance(value, np.ndarray | list | tuple):
+        return ", ".join(_text(part) for part in value)
+    missing = value is None or (isinstance(value, float) and math.isnan(value))
+    return "" if missing else str(value).strip()
+
+
+def _date_text(value: Any) -> str:
+    # Some formats know only moments, and give a day as its midnight.
+    text = re.sub(r"[T ]00:00:00(\.0+)?(Z|\+00:00)?$", "", _text(value))
+    return re.sub(r"^(\d{4})/(\d{2})/(\d{2})$", r"\1-\2-\3", text)
+
+
+def did_you_mean(word: str, known: Sequence[str]) -> str:
+    """Return a question with the nearest of the known words; empty where none is near."""
+    near = difflib.get_close_matches(word, known, n=1, cutoff=0.5)
+    return f"Did you mean '{near[0]}'?" if near else ""
