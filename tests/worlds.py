@@ -1,0 +1,448 @@
+"""Random areas and trips: small analytic bottoms with bends, islands and gullies, anywhere on the globe.
+
+`make_world` writes an area folder and a trip file from a seed alone. Most worlds can be planned; in some the
+closures, the shoals or the room leave no lawful loop, as at sea.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+from dataclasses import dataclass
+from datetime import date, timedelta
+from itertools import pairwise
+from typing import TYPE_CHECKING, Any
+
+import contourpy
+import geopandas
+import numpy as np
+import rasterio
+import shapely
+from pyproj import CRS, Transformer
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Sequence
+    from pathlib import Path
+
+HALF_M = 1300.0
+LEVELS_M = (0.0, 2.0, 5.0, 10.0, 15.0, 20.0, 25.0, 30.0, 35.0, 40.0, 50.0, 60.0, 80.0, 100.0)
+UNITS = {"m": 1.0, "ft": 0.3048, "fm": 1.8288}
+
+
+def make_world(seed: int, folder: Path) -> Path:
+    """Write a random area and trip under a folder and return the trip file."""
+    rng = np.random.default_rng(seed)
+    place = _place(rng)
+    gear = _gear(rng)
+    form = str(rng.choice(["grid", "soundings", "contours", "areas"], p=[0.7, 0.1, 0.1, 0.1]))
+    level = gear.need_m + rng.uniform(1.5, 8.0)
+    if form in ("contours", "areas"):
+        level = min(listed for listed in LEVELS_M if listed >= level)
+    bottom = _bottom(rng, level)
+    area = folder / "area"
+    area.mkdir(parents=True)
+    layers = [_depth_layer(rng, place, bottom, form, area)]
+    step = 20.0
+    axis = np.arange(-HALF_M + 100, HALF_M - 99, step)
+    x, y = np.meshgrid(axis, axis)
+    depth = bottom(x, y)
+    line = _longest_line(x, y, depth, level)
+    works = _works(rng, place, line, level, form)
+    home = _home(rng, x, y, depth)
+    when = date(2026, 1, 1) + timedelta(days=int(rng.integers(365)))
+    start_hour = int(rng.integers(4, 16))
+    rules = _Rules(rng, line, home, when, start_hour)
+    shapes: dict[str, list[tuple[Any, dict[str, object]]]] = {
+        "closure": rules.closures(),
+        "ground": rules.grounds(),
+        "hazard": rules.hazards(),
+        "lane": rules.lanes(),
+        "land": [(shape, {}) for shape in _land(x, y, depth)] if rng.random() < 0.85 else [],
+        "mark": [(shapely.Point(home), {"name": "Harbor", "kind": "harbor", "note": "", "private": False})],
+    }
+    odd_one = str(rng.choice(["closure", "ground", "hazard", "land", "none", "none", "none", "none"]))
+    for role, items in shapes.items():
+        if items:
+            layers.append(_vector_layer(rng, place, role, items, area, odd=role == odd_one))
+    head = (
+        f'name = "World {seed}"\ninvented = true\ntimezone = "{place.timezone}"\ndepth_datum = "MLLW"\n'
+        'show = { depth = "ft", distance = "NM", speed = "kn" }\n\n'
+    )
+    (area / "area.toml").write_text(head + "\n".join(layers), encoding="utf-8")
+    trip = folder / "trip.toml"
+    home_text = "Harbor" if rng.random() < 0.7 else place.text(home)
+    clock = f"{start_hour:02d}:{int(rng.integers(0, 60)):02d}"
+    trip.write_text(
+        f'area = "area"\ndate = {when}\nstart = "{clock}"\nhours = {rng.uniform(4, 7):.1f}\n'
+        f'home = "{home_text}"\nspecies = "chinook"\nmethod = "troll"\n\n{gear.toml}\n{works}',
+        encoding="utf-8",
+    )
+    return trip
+
+
+@dataclass(frozen=True)
+class _Place:
+    """Where on the globe the local plane of a world lies; longitudes run on past 180° inside."""
+
+    lon: float
+    lat: float
+    timezone: str
+    plane: CRS
+    into: Transformer
+
+    def lonlat(self, xy: np.ndarray) -> np.ndarray:
+        lon, lat = self.into.transform(*np.asarray(xy, float).T, direction="INVERSE")
+        return np.column_stack([self.lon + (lon - self.lon + 180) % 360 - 180, lat])
+
+    def text(self, xy: Sequence[float]) -> str:
+        lon, lat = self.lonlat(np.array([xy]))[0]
+        lon = (lon + 180) % 360 - 180
+        if abs(lat * 10) % 1 < 0.5:
+            return f"{lat:.6f}, {lon:.6f}"
+        return f"{_minutes(lat, 'NS')} {_minutes(lon, 'EW')}"
+
+
+def _minutes(degrees: float, letters: str) -> str:
+    whole, rest = divmod(round(abs(degrees) * 60, 4), 60)
+    return f"{int(whole):02d} {rest:07.4f} {letters[int(degrees < 0)]}"
+
+
+def _place(rng: np.random.Generator) -> _Place:
+    lat = float(rng.choice([rng.uniform(40, 58), rng.uniform(-55, -10), rng.uniform(70, 80), rng.uniform(-3, 3)]))
+    lon = 180 + rng.uniform(-0.01, 0.01) if rng.random() < 0.2 else rng.uniform(-179, 179)
+    hours = round(((lon + 180) % 360 - 180) / 15)
+    zone = "Etc/GMT" + (f"{-hours:+d}" if hours else "")  # the sign of these names is turned round
+    plane = CRS.from_proj4(f"+proj=tmerc +lat_0={lat} +lon_0={lon} +k=1 +datum=WGS84 +units=m")
+    return _Place(lon, lat, zone, plane, Transformer.from_crs("OGC:CRS84", plane, always_xy=True))
+
+
+def _bottom(rng: np.random.Generator, level: float) -> Callable[[np.ndarray, np.ndarray], np.ndarray]:
+    """Return depth in metres as a function of local metres: a shelf that bends, with lumps and a gully."""
+    angle = rng.uniform(0, math.tau)
+    deepest, scale = level * rng.uniform(1.5, 2.6), rng.uniform(500, 1300)
+    waves = [(rng.uniform(0, 110), rng.uniform(900, 3000), rng.uniform(0, math.tau)) for _ in range(2)]
+    across = math.log(deepest / (deepest - level)) * scale  # how far off the shore the level lies
+    shore = -min(across, 1100.0) + rng.uniform(-150, 150)
+    lumps = []
+    for _ in range(rng.integers(0, 4)):
+        u, v, wide = rng.uniform(-1200, 1200), rng.uniform(-700, 1200), rng.uniform(90, 260)
+        lumps.append((u, v, wide, level * rng.uniform(0.2, 1.6)))
+    gully = (rng.uniform(-900, 900), rng.uniform(60, 160), rng.uniform(4, 15) if rng.random() < 0.3 else 0.0)
+
+    def depth(x: np.ndarray, y: np.ndarray) -> np.ndarray:
+        u, v = x * math.cos(angle) + y * math.sin(angle), y * math.cos(angle) - x * math.sin(angle)
+        off = v - shore - sum(a * np.sin(math.tau * u / length + phase) for a, length, phase in waves)
+        z = np.where(off > 0, deepest * -np.expm1(-off / scale), off * deepest / scale)
+        for lump_u, lump_v, wide, high in lumps:
+            z = z - high * np.exp(-((u - lump_u) ** 2 + (v - lump_v) ** 2) / (2 * wide**2))
+        z = z + gully[2] * np.exp(-(((u - gully[0]) / gully[1]) ** 2)) * (off > 0) * -np.expm1(-np.abs(off) / 300)
+        return np.asarray(z)
+
+    return depth
+
+
+def _longest_line(x: np.ndarray, y: np.ndarray, depth: np.ndarray, level: float) -> np.ndarray:
+    lines = contourpy.contour_generator(x, y, depth).lines(level)
+    return max(lines, key=lambda line: float(np.hypot(*np.diff(line, axis=0).T).sum()))
+
+
+def _land(x: np.ndarray, y: np.ndarray, depth: np.ndarray) -> list[shapely.Polygon]:
+    found, offsets = contourpy.contour_generator(x, y, depth, fill_type="OuterOffset").filled(-1e9, 0.0)
+    return [_polygon(points, cuts) for points, cuts in zip(found, offsets, strict=True)]
+
+
+def _polygon(points: np.ndarray, cuts: np.ndarray) -> shapely.Polygon:
+    rings = [points[a:b] for a, b in pairwise(cuts)]
+    return shapely.make_valid(shapely.Polygon(rings[0], rings[1:]))
+
+
+def _home(rng: np.random.Generator, x: np.ndarray, y: np.ndarray, depth: np.ndarray) -> tuple[float, float]:
+    """Return a place a little off the shore."""
+    steep = np.hypot(*np.gradient(depth, 20.0))
+    good = np.flatnonzero((depth > 5) & (depth < 13) & (steep > 0.005))
+    good = good if len(good) else np.flatnonzero(depth > 5)
+    pick = int(rng.choice(good))
+    return float(x.flat[pick]), float(y.flat[pick])
+
+
+def _depth_layer(
+    rng: np.random.Generator,
+    place: _Place,
+    bottom: Callable[[np.ndarray, np.ndarray], np.ndarray],
+    form: str,
+    area: Path,
+) -> str:
+    unit = str(rng.choice(list(UNITS)))
+    values = str(rng.choice(["depth", "elevation"], p=[0.7, 0.3])) if form in ("grid", "soundings") else "depth"
+    factor = (1 if values == "depth" else -1) / UNITS[unit]
+    if form == "grid":
+        file = "depth.tif"
+        _write_grid(rng, place, bottom, factor, area / file)
+    elif form == "soundings":
+        file = "soundings.csv"
+        xy = rng.uniform(-HALF_M, HALF_M, (5000, 2))
+        lonlat = place.lonlat(xy)
+        lonlat[:, 0] = (lonlat[:, 0] + 180) % 360 - 180
+        table = np.column_stack([lonlat, factor * bottom(*xy.T)])
+        np.savetxt(area / file, table, fmt="%.7f,%.7f,%.3f", header="lon,lat,depth", comments="")
+    else:
+        file = f"{form}.geojson"
+        _write_shapes(rng, place, _bands(bottom, factor, form), area / file)
+    return _layer_toml("depth", file, f'form = "{form}"\nvalues = "{values}"\nunit = "{unit}"\n')
+
+
+def _write_grid(
+    rng: np.random.Generator,
+    place: _Place,
+    bottom: Callable[[np.ndarray, np.ndarray], np.ndarray],
+    factor: float,
+    file: Path,
+) -> None:
+    """Write a GeoTIFF in the world's own plane, in UTM or in degrees that run on past ±180°."""
+    cell = rng.uniform(11, 20)
+    kind = rng.choice(["plane", "utm", "degrees"])
+    if kind == "plane":
+        crs, dx, dy = place.plane, cell, cell
+    elif kind == "utm":
+        zone = int(((place.lon + 180) % 360) // 6) + 1
+        crs, dx, dy = CRS.from_epsg((32600 if place.lat >= 0 else 32700) + zone), cell, cell
+    else:
+        crs, dx, dy = CRS.from_epsg(4326), cell / 111320 / math.cos(math.radians(place.lat)), cell / 111320
+    to_lonlat = Transformer.from_crs(crs, "OGC:CRS84", always_xy=True)
+    west, north = to_lonlat.transform(*place.lonlat(np.array([(0.0, 0.0)]))[0], direction="INVERSE")
+    n = int(HALF_M / cell)
+    rows = cols = 2 * n + 1
+    col_x = west + dx * np.arange(-n, n + 1)
+    row_y = north - dy * np.arange(-n, n + 1)
+    gx, gy = np.meshgrid(col_x, row_y)
+    x, y = place.into.transform(*to_lonlat.transform(gx, gy))
+    z = factor * bottom(x, y)
+    for _ in range(rng.integers(0, 3)):
+        u, v, wide = *rng.uniform(-HALF_M, HALF_M, 2), rng.uniform(60, 250)
+        z[np.hypot(x - u, y - v) < wide] = -9999.0
+    left = col_x[0] - dx / 2
+    if kind == "degrees" and left > 180:
+        left -= 360
+    transform = rasterio.Affine(dx, 0, left, 0, -dy, row_y[0] + dy / 2)
+    with rasterio.open(
+        file, "w", driver="GTiff", width=cols, height=rows, count=1, dtype="float32", crs=crs.to_wkt(),
+        transform=transform, nodata=-9999.0,
+    ) as grid:  # fmt: skip
+        grid.write(z.astype("float32"), 1)
+
+
+def _bands(
+    bottom: Callable[[np.ndarray, np.ndarray], np.ndarray], factor: float, form: str
+) -> list[tuple[Any, dict[str, object]]]:
+    axis = np.arange(-HALF_M, HALF_M + 1, 20.0)
+    x, y = np.meshgrid(axis, axis)
+    generator = contourpy.contour_generator(x, y, bottom(x, y), fill_type="OuterOffset")
+    if form == "contours":
+        return [
+            (shapely.LineString(line), {"depth": round(level * factor, 4)})
+            for level in LEVELS_M
+            for line in generator.lines(level)
+        ]
+    made: list[tuple[Any, dict[str, object]]] = []
+    for low, high in zip((-50.0, *LEVELS_M), (*LEVELS_M, 500.0), strict=True):
+        for points, cuts in zip(*generator.filled(low, high), strict=True):
+            props = {"DRVAL1": round(low * factor, 4), "DRVAL2": round(high * factor, 4)}
+            made.append((_polygon(points, cuts), props))
+    return made
+
+
+def _vector_layer(
+    rng: np.random.Generator,
+    place: _Place,
+    role: str,
+    items: list[tuple[Any, dict[str, object]]],
+    area: Path,
+    *,
+    odd: bool,
+) -> str:
+    if odd:
+        # GeoPackage or Shapefile in the world's own plane
+        suffix, driver = [("gpkg", "GPKG"), ("shp", "ESRI Shapefile")][int(rng.integers(2))]
+        file = f"{role}.{suffix}"
+        shapes, props = [shape for shape, _ in items], [props or {"name": ""} for _, props in items]
+        frame = geopandas.GeoDataFrame(props, geometry=shapes, crs=place.plane)
+        frame.to_file(area / file, driver=driver)
+    else:
+        file = f"{role}.geojson"
+        _write_shapes(rng, place, items, area / file)
+    return _layer_toml(role, file, "")
+
+
+def _layer_toml(role: str, file: str, more: str) -> str:
+    dated = 'as_of = 2026-01-01\nsource = "invented for a test"\n'
+    return f'[[layer]]\nrole = "{role}"\nfile = "{file}"\n{more}{dated}'
+
+
+def _write_shapes(
+    rng: np.random.Generator, place: _Place, items: list[tuple[Any, dict[str, object]]], file: Path
+) -> None:
+    """Write GeoJSON, cut at the 180th meridian (RFC 7946, 3.1.9)."""
+    shapes = shapely.transform(np.array([shape for shape, _ in items], object), place.lonlat)
+    features = []
+    for shape, (_, props) in zip(shapes, items, strict=True):
+        west, east = shapely.box(-540, -90, 180, 90), shapely.box(180, -90, 540, 90)
+        cut = shape
+        if shape.bounds[2] > 180:
+            back = shapely.transform(shapely.intersection(shape, east), lambda c: c - (360, 0))
+            parts = shapely.get_parts([shapely.intersection(shape, west), back])
+            parts = parts[shapely.get_dimensions(parts) == shapely.get_dimensions(shape)]
+            cut = shapely.union_all(parts)
+        features.append({"type": "Feature", "properties": props, "geometry": shapely.geometry.mapping(cut)})
+    rng.shuffle(features)
+    file.write_text(json.dumps({"type": "FeatureCollection", "features": features}), encoding="utf-8")
+
+
+class _Rules:
+    """Closures, grounds, hazards and lanes about a depth line."""
+
+    def __init__(
+        self, rng: np.random.Generator, line: np.ndarray, home: tuple[float, float], when: date, hour: int
+    ) -> None:
+        self._rng, self._line, self._home, self._when, self._hour = rng, line, home, when, hour
+
+    def _blob(self, wide: float) -> shapely.Polygon:
+        """Return a ragged polygon, every other time near the depth line."""
+        rng = self._rng
+        if rng.random() < 0.5:
+            middle = self._line[rng.integers(len(self._line))] + rng.uniform(-450, 450, 2)
+        else:
+            middle = rng.uniform(-HALF_M, HALF_M, 2)
+        n = int(rng.integers(4, 12))
+        angle = math.tau * np.arange(n) / n
+        spokes = wide * rng.uniform(0.5, 1.0, (n, 1)) * np.column_stack([np.cos(angle), np.sin(angle)])
+        return shapely.Polygon(middle + spokes)
+
+    def _season(self) -> dict[str, object]:
+        """Return a season that holds on the day, does not, or changes within it."""
+        rng, when = self._rng, self._when
+        before, after = (
+            when - timedelta(days=int(rng.integers(1, 90))),
+            when + timedelta(days=int(rng.integers(1, 90))),
+        )
+        today = f"{when:%a}"
+        others = ",".join(name for name in ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun") if name != today)
+        late = min(self._hour + int(rng.integers(1, 4)), 22)
+        seasons: list[dict[str, object]] = [
+            {},
+            {"from": f"{before:%m-%d}", "until": f"{after:%m-%d}"},
+            {"from": f"{after:%m-%d}", "until": f"{after + timedelta(days=30):%m-%d}"},
+            {"from": f"{before}", "until": f"{after}"},
+            {"days": today},
+            {"days": others},
+            {"hours": f"{late:02d}:15-23:30"},
+            {"hours": f"22:00-{late:02d}:15"},
+            {"species": "coho,pink"},
+            {"species": "chinook", "methods": "troll,mooch"},
+        ]
+        return seasons[int(rng.integers(len(seasons)))]
+
+    def closures(self) -> list[tuple[Any, dict[str, object]]]:
+        rng, made = self._rng, []
+        for i in range(rng.integers(0, 4)):
+            shape = self._blob(rng.uniform(60, 260))
+            entry = rng.random() < 0.2
+            if entry and shape.distance(shapely.Point(self._home)) < 200:
+                continue
+            props = dict.fromkeys(("species", "methods", "from", "until", "days", "hours"), "")
+            props |= {"name": f"Closure {i}", "forbids": "entry" if entry else "fishing", "rule": f"Rule {i}"}
+            margin = {"margin_m": float(rng.choice([0.0, 0.0, 30.0]))}
+            made.append((shape, props | self._season() | margin))
+        return made
+
+    def grounds(self) -> list[tuple[Any, dict[str, object]]]:
+        """Return none, one ground, or two side by side of which one may open later."""
+        rng = self._rng
+        if rng.random() < 0.6:
+            return []
+        half = HALF_M * rng.uniform(0.75, 1.1)
+        split = rng.uniform(-0.7, 0.7) * half
+        hours = f"{max(self._hour - 2, 0):02d}:00-23:45"
+        late = f"{self._hour + 1:02d}:30-23:45"
+        if rng.random() < 0.5:
+            return [(shapely.box(-half, -half, half, half), {"name": "Ground", "hours": hours})]
+        west = {"name": "West ground", "hours": str(rng.choice([hours, late])), "species": "chinook"}
+        east = {"name": "East ground", "hours": hours, "species": ""}
+        return [(shapely.box(-half, -half, split, half), west), (shapely.box(split, -half, half, half), east)]
+
+    def hazards(self) -> list[tuple[Any, dict[str, object]]]:
+        rng, made = self._rng, []
+        for i in range(rng.integers(0, 4)):
+            props = {
+                "name": f"Hazard {i}",
+                "kind": "wreck",
+                "margin_m": float(rng.choice([20.0, 50.0, 90.0])),
+            }
+            blob = self._blob(40)
+            made.append((blob.centroid, props))
+        return made
+
+    def lanes(self) -> list[tuple[Any, dict[str, object]]]:
+        rng = self._rng
+        if rng.random() < 0.75:
+            return []
+        start, angle = rng.uniform(-900, 900, 2), rng.uniform(0, math.tau)
+        along = 3000 * np.array([math.cos(angle), math.sin(angle)])
+        shape = shapely.LineString([start - along, start + along]).buffer(rng.uniform(30, 90), cap_style="flat")
+        avoid = str(rng.choice(["pass", "all"], p=[0.85, 0.15]))
+        return [(shape, {"name": "Lane", "kind": "ferry route", "margin_m": 20.0, "avoid": avoid})]
+
+
+@dataclass(frozen=True)
+class _Gear:
+    toml: str
+    need_m: float
+
+
+def _gear(rng: np.random.Generator) -> _Gear:
+    """Return boat, limits and 2 to 6 rods as TOML, and the depth that they ask for."""
+    clearance = rng.uniform(6, 14)
+    boat = (
+        f'[boat]\ntroll_speed = "{rng.uniform(1.8, 3.2):.2f} kn"\n'
+        f'run_speed = "{rng.uniform(12, 25):.1f} kn"\n'
+        f'turn_radius = "{rng.uniform(7, 15):.1f} m"\ndraft = "{rng.uniform(2, 5):.1f} ft"\n'
+        'fuel_troll = "1.0 gal/h"\nfuel_run = "9 gal/h"\n\n'
+        f"[limits]\nlure_speed_floor = {rng.uniform(0.55, 0.8):.2f}\n"
+        f'bottom_clearance = "{clearance:.1f} ft"\nclosure_standoff = "{rng.uniform(20, 60):.0f} m"\n'
+        f'shore_standoff = "{rng.uniform(30, 80):.0f} m"\nstrong_current = "1.5 kn"\n'
+    )
+    rods, deepest = [], 0.0
+    for i in range(int(rng.integers(2, 7))):
+        side = ("port", "starboard", "stern")[i % 3]
+        head = f'[[rod]]\nname = "rod {i}"\nside = "{side}"\nreach = "{rng.uniform(0, 8):.1f} ft"\n'
+        setback = f'setback = "{rng.uniform(15, 80):.0f} ft"\n'
+        if side == "stern":
+            rods.append(f'{head}kind = "flat line"\n{setback}sinker = "{rng.uniform(2, 6):.1f} oz"\n')
+        else:
+            key = str(rng.choice(["depth", "cable_out"]))
+            metres = rng.uniform(5, 26)
+            ball = f'ball = "{rng.uniform(10, 16):.0f} lb"\n'
+            rods.append(f'{head}kind = "downrigger"\n{key} = "{metres / 0.3048:.1f} ft"\n{setback}{ball}')
+            deepest = max(deepest, metres)
+    return _Gear(boat + "\n" + "\n".join(rods), deepest + clearance * 0.3048)
+
+
+def _works(rng: np.random.Generator, place: _Place, line: np.ndarray, level: float, form: str) -> str:
+    made = []
+    for _ in range(rng.choice([1, 2, 3], p=[0.6, 0.25, 0.15])):
+        pattern = str(rng.choice(["loop", "one-way", "weave"], p=[0.6, 0.2, 0.2]))
+        back = level + rng.uniform(2, 8)
+        if form in ("contours", "areas"):
+            back = min(listed for listed in LEVELS_M if listed > level)
+        text = f'[[work]]\npattern = "{pattern}"\ndepth_line = "{_depth_text(rng, level)}"\n'
+        if pattern == "weave" or (pattern == "loop" and rng.random() < 0.5):
+            text += f'return_line = "{_depth_text(rng, back)}"\n'
+        near = line[int(rng.uniform(0.25, 0.75) * (len(line) - 1))] + rng.uniform(-40, 40, 2)
+        text += f'near = "{place.text(near)}"\nlength = "{rng.uniform(0.15, 0.45):.2f} NM"\n'
+        text += f"passes = {rng.integers(1, 4)}\n" if rng.random() < 0.5 else f"minutes = {rng.integers(20, 50)}\n"
+        made.append(text)
+    return "\n".join(made)
+
+
+def _depth_text(rng: np.random.Generator, metres: float) -> str:
+    unit = str(rng.choice(list(UNITS)))
+    return f"{metres / UNITS[unit]:.5f} {unit}"
