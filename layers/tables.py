@@ -6,6 +6,7 @@ import difflib
 import tomllib
 from collections.abc import Callable, Iterable, Mapping
 from datetime import date, datetime
+from math import inf
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -88,7 +89,7 @@ class Table:
         return value if isinstance(value, str) else (default or "")
 
     def quantity(
-        self, key: str, kind: Kind, default: float | None = None, *, minimum: float | None = None
+        self, key: str, kind: Kind, default: float | None = None, *, minimum: float = -inf
     ) -> float:
         """Return a quantity with its unit, in SI; without a default the key is required.
 
@@ -102,9 +103,7 @@ class Table:
             return default or 0.0
         return self.reading(
             key,
-            lambda value, where: parse_quantity(
-                value, kind, where, **({} if minimum is None else {"minimum": minimum})
-            ),
+            lambda value, where: parse_quantity(value, kind, where, minimum=minimum),
             default or 0.0,
         )
 

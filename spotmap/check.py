@@ -17,6 +17,7 @@ from layers.model import Rule
 from layers.seasons import changes, is_active
 from spotmap.gear import deepest_gear_m
 from spotmap.model import FloatArray, Plan, TimedLeg
+from spotmap.polyline import circumradius_m, length_m, places_at
 
 _TOLERANCE_M = 0.05
 _CHORD_M = 12.0
@@ -71,7 +72,7 @@ def _joints(plan: Plan) -> Iterator[str]:
         elif chain:
             tightest = _tightest(np.vstack(chain))
             if tightest < _RADIUS_SHARE * plan.radius.radius_m:
-                yield f"gear is pulled through a turn of {tightest:.1f} m radius, tighter than R {plan.radius.radius_m:.1f} m"
+                yield f"gear is pulled through a radius of {tightest:.1f} m, tighter than R {plan.radius.radius_m:.1f} m"
             chain = []
 
 
@@ -82,50 +83,39 @@ def _heading(xy: FloatArray) -> float:
 
 def _tightest(xy: FloatArray) -> float:
     """Return the least circumradius of three points a chord of 12 m apart from first to last."""
-    line = LineString(xy)
-    along = np.arange(0.0, line.length - _CHORD_M, 1.0)
+    along = np.arange(0.0, length_m(xy) - _CHORD_M, 1.0)
     if not len(along):
         return float("inf")
-    a, b, c = (
-        shapely.get_coordinates(line.interpolate(along + shift)) for shift in (0.0, _CHORD_M / 2.0, _CHORD_M)
-    )
-    sides = [np.hypot(*(q - p).T) for p, q in ((a, b), (b, c), (a, c))]
-    cross = np.abs((b - a)[:, 0] * (c - a)[:, 1] - (b - a)[:, 1] * (c - a)[:, 0])
-    return float((sides[0] * sides[1] * sides[2] / np.maximum(2.0 * cross, 1e-9)).min())
+    return float(circumradius_m(*(places_at(xy, along + part * _CHORD_M) for part in (0.0, 0.5, 1.0))).min())
 
 
 def _gear_faults(plan: Plan, timed: TimedLeg) -> Iterator[str]:
     area, limits = plan.area, plan.trip.limits
     track = LineString(timed.leg.xy)
-    near = track.buffer(10_000.0).envelope
-
-    def too_near(shape: BaseGeometry, distance_m: float) -> bool:
-        return (
-            bool(shapely.dwithin(track, shape, distance_m - _TOLERANCE_M))
-            if near.intersects(shape)
-            else False
-        )
-
-    for rule in _in_force(area.closures, plan, timed):
-        if too_near(rule.shape, rule.margin_m + limits.closure_standoff_m):
-            yield f"gear too near the closure '{rule.name}'"
+    for what, shape, distance_m in _keep_off(plan, timed):
+        if shapely.dwithin(track, shape, max(distance_m - _TOLERANCE_M, 0.0)):
+            yield f"gear too near {what}"
     if area.has_grounds:
         yield from _ground_faults(plan, timed, track)
-    if too_near(area.land, limits.shore_standoff_m):
-        yield "gear too near the land"
-    for hazard in area.hazards:
-        margin_m = limits.shore_standoff_m if hazard.margin_m is None else hazard.margin_m
-        if too_near(hazard.shape, margin_m):
-            yield f"gear too near the hazard '{hazard.name}'"
-    for lane in area.lanes:
-        if too_near(lane.shape, lane.margin_m or 0.0) or track.intersects(lane.shape):
-            yield f"gear in the lane '{lane.name}'"
     depth = area.depth.depth_at(timed.leg.xy[:, 0], timed.leg.xy[:, 1])
     needed_m = deepest_gear_m(plan.radius) + limits.bottom_clearance_m
     if np.isnan(depth).any():
         yield "depth under it is unknown"
     elif depth.min() < needed_m - _TOLERANCE_M:
         yield f"depth under it is {depth.min():.1f} m, gear and clearance want {needed_m:.1f} m"
+
+
+def _keep_off(plan: Plan, timed: TimedLeg) -> Iterator[tuple[str, BaseGeometry, float]]:
+    """Yield what gear keeps off while it passes, in words, its shape and the distance in metres."""
+    area, limits = plan.area, plan.trip.limits
+    for rule in _in_force(area.closures, plan, timed):
+        yield f"the closure '{rule.name}'", rule.shape, rule.margin_m + limits.closure_standoff_m
+    yield "the land", area.land, limits.shore_standoff_m
+    for hazard in area.hazards:
+        margin_m = limits.shore_standoff_m if hazard.margin_m is None else hazard.margin_m
+        yield f"the hazard '{hazard.name}'", hazard.shape, margin_m
+    for lane in area.lanes:
+        yield f"the lane '{lane.name}'", lane.shape, lane.margin_m or 0.0
 
 
 def _ground_faults(plan: Plan, timed: TimedLeg, track: LineString) -> Iterator[str]:

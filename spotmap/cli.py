@@ -11,9 +11,9 @@ from pathlib import Path
 from typing import Annotated
 
 import typer
+from layers.area import open_area
 
 from layers._errors import InputError
-from layers.area import open_area
 from layers.model import Area
 from layers.positions import format_position
 from layers.units import format_quantity, parse_quantity

@@ -10,11 +10,14 @@ from shapely import LineString, MultiLineString, Point
 from shapely.ops import substring
 
 from layers.model import Bounds, Depth
+from spotmap import polyline
 from spotmap.model import FloatArray
+from spotmap.polyline import circumradius_m, evenly_spaced, places_at
 
 _FIRST_LOOK_M = 1500.0
 _SIDE_LOOK_M = (4.0, 12.0, 40.0)
 """How far to either side the depth is looked at to tell the deep side; the first that tells is taken."""
+_WRIGGLE_M = 5.0
 _STRAIGHTNESS_CHORD_M = 200.0
 
 
@@ -81,11 +84,14 @@ def stretch_near(
         return None
     chosen = long_enough[0]
     stretch = _centred(lines[chosen], near, length_m)
+    # a boat does not follow every wriggle: the stretch is as long as the wanted track, not as the line drawn
+    wriggle = stretch.length / stretch.simplify(_WRIGGLE_M).length
+    stretch = _centred(lines[chosen], near, length_m * wriggle)
     return Stretch(
         line=deep_on_left(depth, stretch),
         depth_m=depth_m,
         from_near_m=float(distance[chosen]),
-        short_of_m=max(0.0, length_m - stretch.length),
+        short_of_m=max(0.0, length_m - stretch.length / wriggle),
         skipped_m=tuple(float(lengths[index]) for index in order[: int(np.flatnonzero(order == chosen)[0])]),
     )
 
@@ -125,8 +131,8 @@ def deep_on_left(depth: Depth, line: LineString) -> LineString:
     """Return the line running so that the deeper water is on its left."""
     count = 15
     along = np.linspace(0.0, line.length, count + 2)[1:-1]
-    here = shapely.get_coordinates(line.interpolate(along))
-    ahead = shapely.get_coordinates(line.interpolate(np.minimum(along + 1.0, line.length)))
+    xy = shapely.get_coordinates(line)
+    here, ahead = places_at(xy, along), places_at(xy, along + 1.0)
     heading = ahead - here
     heading /= np.maximum(np.hypot(heading[:, 0], heading[:, 1]), 1e-9)[:, None]
     left = np.column_stack([-heading[:, 1], heading[:, 0]])
@@ -151,19 +157,11 @@ def figures(line: LineString) -> LineFigures:
     >>> told.length_m, told.straightness, told.radius_p05_m
     (1000.0, 1.0, inf)
     """
-    pieces = max(int(round(line.length / _STRAIGHTNESS_CHORD_M)), 1)
-    ends = shapely.get_coordinates(line.interpolate(np.linspace(0.0, line.length, pieces + 1)))
-    chord = np.hypot(*np.diff(ends, axis=0).T).sum()
+    xy = shapely.get_coordinates(line)
+    chord = polyline.length_m(evenly_spaced(xy, _STRAIGHTNESS_CHORD_M, least=1))
     step = 30.0
     along = np.arange(0.0, max(line.length - 2 * step, step), 10.0)
-    a, b, c = (
-        shapely.get_coordinates(line.interpolate(np.minimum(along + shift, line.length)))
-        for shift in (0.0, step, 2 * step)
-    )
-    ab, bc, ac = (np.hypot(*(q - p).T) for p, q in ((a, b), (b, c), (a, c)))
-    cross = np.abs((b - a)[:, 0] * (c - a)[:, 1] - (b - a)[:, 1] * (c - a)[:, 0])
-    with np.errstate(divide="ignore"):
-        radius = np.where(cross > 1e-6, ab * bc * ac / (2.0 * np.maximum(cross, 1e-6)), np.inf)
+    radius = circumradius_m(*(places_at(xy, along + shift) for shift in (0.0, step, 2.0 * step)))
     return LineFigures(
         line=line,
         length_m=float(line.length),

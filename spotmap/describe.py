@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from datetime import date, datetime, time, timedelta
 
 from layers.area import age_warnings
+
 from layers.model import Area, Rule
 from layers.seasons import changes, is_active, season_words
 from layers.units import format_quantity

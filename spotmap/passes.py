@@ -11,8 +11,10 @@ import shapely.ops
 from shapely import LineString, MultiPolygon
 
 from layers.model import Depth
+from spotmap import polyline
 from spotmap.depthline import Stretch
 from spotmap.model import FloatArray, OffLine
+from spotmap.polyline import along_m, evenly_spaced, places_at
 from spotmap.steerable import steerable_line
 from spotmap.water import GearWater
 
@@ -20,6 +22,8 @@ ON_THE_LINE_M = 5.0
 """A pass counts as on its depth line within this distance."""
 _MOST_SLACK_M = 15.0
 _RADIUS_ROUNDING = 0.999
+_LOOK_M = 2.0
+_SAME_PLACE_M = 1e-6
 SHORTEST_PASS_RADII = 3.0
 """A pass shorter than this many turning radii is all turn."""
 
@@ -44,7 +48,7 @@ class PassLine:
     @property
     def length_m(self) -> float:
         """Return the length of the track, metres."""
-        return float(LineString(self.xy).length)
+        return polyline.length_m(self.xy)
 
 
 @dataclass(frozen=True)
@@ -84,8 +88,7 @@ def fit_pass(stretch: Stretch, radius_m: float, water: GearWater) -> PassLine | 
     near = np.abs(track.off_m) <= max(radius_m / 2.0, ON_THE_LINE_M)
     good = _good_segments(track.xy, bends & near, water.allowed)
     first, last = _longest_run(track.xy, good)
-    for piece in _outside(track.xy, first, last):
-        cuts.append(_cut_of_track(piece, stretch.line, radius_m, water))
+    cuts += [_cut_of_track(piece, stretch.line, radius_m, water) for piece in _outside(track.xy, first, last)]
     xy = track.xy[first : last + 1]
     length_m = float(LineString(xy).length) if last > first else 0.0
     if length_m < shortest_m:
@@ -96,8 +99,7 @@ def fit_pass(stretch: Stretch, radius_m: float, water: GearWater) -> PassLine | 
 
 def off_line(line: PassLine, depth: Depth) -> OffLine:
     """Return how far a pass runs off its depth line and the charted depth under it, by length along the pass."""
-    along = LineString(line.xy)
-    xy = shapely.get_coordinates(along.interpolate(np.arange(0.0, along.length, 2.0)))
+    xy = evenly_spaced(line.xy, _LOOK_M)
     off = shapely.distance(shapely.points(xy), line.depth_line)
     under = depth.depth_at(xy[:, 0], xy[:, 1])
     return OffLine(
@@ -112,10 +114,10 @@ def off_line(line: PassLine, depth: Depth) -> OffLine:
 
 def trimmed(line: PassLine, from_start_m: float, from_end_m: float) -> PassLine:
     """Return a pass shortened at its ends."""
-    along = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(line.xy, axis=0).T))])
+    along = along_m(line.xy)
     begin, end = from_start_m, along[-1] - from_end_m
-    inner = (along > begin + 1e-6) & (along < end - 1e-6)
-    ends = np.column_stack([np.interp([begin, end], along, line.xy[:, axis]) for axis in (0, 1)])
+    inner = (along > begin + _SAME_PLACE_M) & (along < end - _SAME_PLACE_M)
+    ends = places_at(line.xy, [begin, end])
     return replace(line, xy=np.vstack([ends[:1], line.xy[inner], ends[1:]]))
 
 
@@ -156,7 +158,7 @@ def _longest_run(xy: FloatArray, good: npt.NDArray[np.bool_]) -> tuple[int, int]
     starts, ends = edges[::2], edges[1::2]
     if not len(starts):
         return 0, 0
-    along = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(xy, axis=0).T))])
+    along = along_m(xy)
     best = int(np.argmax(along[ends] - along[starts]))
     return int(starts[best]), int(ends[best])
 

@@ -23,7 +23,7 @@ from spotmap.weave import fit_weave
 
 _ROOM_RADII = 6.0
 _ROOM_M = 200.0
-_RETURN_SPARE = 1.5
+_RETURN_SPARE = 1.25
 """How much longer a return stretch is looked for, so that it reaches past both ends of the first."""
 
 

@@ -7,9 +7,9 @@ from dataclasses import dataclass, replace
 from datetime import timedelta
 
 import numpy as np
+from layers.area import age_warnings
 
 from layers._errors import Finding, InputError
-from layers.area import age_warnings
 from layers.model import Area
 from layers.units import format_quantity
 from spotmap._errors import NoPlanError

@@ -17,24 +17,30 @@ from scipy import ndimage, sparse
 from shapely import LineString, MultiPolygon
 
 from spotmap.model import FloatArray
+from spotmap.polyline import evenly_spaced, places_at
 
-_STEPS_PER_RADIUS = 6.0
+_STEPS_PER_RADIUS = 5.0
 """Control points in a length of R: fine enough for a full-lock S."""
 _DEAD_BAND_M = 1.0
 """Off the line by less than this counts as on it: below what a boat can steer."""
 _SHALLOW_WEIGHT = 8.0
 """How much dearer a metre on the shallow side is: gear drags there."""
-_RADIUS_MARGIN = 1.012
+_RADIUS_MARGIN = 1.02
 """The spline bends a little more between its control points than at them."""
 _BEND_PENALTY = 2e3
 _WATER_PENALTY = 30.0
 _SMOOTHNESS = 40.0
-_FIRST_SMOOTHINGS = (0.6, 2.0, 4.0)
+_FIRST_SMOOTHINGS = (1.5, 4.0)
 """First guesses smooth the line over these shares of R; the next is tried where one leads into too tight a bend."""
-_ROUNDS = 14
-_SETTLED_M = 0.2
+_ROUNDS = 8
+_POLISHING_ROUNDS = 4
+_NEARLY = 0.8
+"""Share of R from which a track that still bends too tightly is worth polishing."""
+_SETTLED_M = 0.4
 _STEP_DECAY = 0.7
 _SAGITTA_M = 0.005
+_EDGE_SPARE_M = 0.6
+"""How far inside the water the control points are kept: the spline between them cuts corners."""
 
 
 @dataclass(frozen=True)
@@ -96,6 +102,7 @@ class _Target:
     """The depth line, prepared for asking how far off a point is and in which direction."""
 
     line: LineString
+    xy: FloatArray
     starts: FloatArray
     normals: FloatArray
     deep_sign: float
@@ -111,6 +118,7 @@ class _Target:
         shapely.prepare(line)
         return cls(
             LineString(xy),
+            xy,
             np.concatenate([[0.0], np.cumsum(length[keep])]),
             np.column_stack([-along[:, 1], along[:, 0]]),
             1.0 if deep_on_left else -1.0,
@@ -120,7 +128,7 @@ class _Target:
         """Return signed distance off the line (deep side positive) and the unit vector along which it grows."""
         points = shapely.points(xy)
         where = shapely.line_locate_point(self.line, points)
-        foot = shapely.get_coordinates(shapely.line_interpolate_point(self.line, where))
+        foot = places_at(self.xy, where)
         away = xy - foot
         distance = np.hypot(away[:, 0], away[:, 1])
         segment = np.clip(np.searchsorted(self.starts, where, side="right") - 1, 0, len(self.normals) - 1)
@@ -135,12 +143,14 @@ class _Target:
 
 def _settled(control: FloatArray, target: _Target, radius_m: float, water: MultiPolygon | None) -> FloatArray:
     """Return the control points after sliding them until they hardly move, the step shrinking as they do."""
-    step_limit = radius_m / 3.0
-    for _ in range(_ROUNDS):
+    step_limit = radius_m / 2.0
+    for count in range(_ROUNDS + _POLISHING_ROUNDS):
         move = _best_move(control, target, radius_m, step_limit, water)
-        control = _respace(control + move[:, None] * _normals(control), radius_m / _STEPS_PER_RADIUS)
+        control = evenly_spaced(control + move[:, None] * _normals(control), radius_m / _STEPS_PER_RADIUS)
         largest = float(np.abs(move).max())
-        if largest < _SETTLED_M and _spline(control)[1].min() >= radius_m:
+        tightest_m = _spline(control)[1].min()
+        settled = largest < _SETTLED_M or count >= _ROUNDS
+        if settled and (tightest_m >= radius_m or tightest_m < _NEARLY * radius_m):
             break
         step_limit = min(step_limit, max(largest * _STEP_DECAY, _SETTLED_M))
     return control
@@ -148,22 +158,15 @@ def _settled(control: FloatArray, target: _Target, radius_m: float, water: Multi
 
 def _first_guess(line: LineString, smoothing_m: float, radius_m: float) -> FloatArray:
     """Return the line smoothed over a length and spaced for the control points."""
-    fine = radius_m / (4.0 * _STEPS_PER_RADIUS)
-    count = max(int(line.length / fine), 8)
-    xy = shapely.get_coordinates(line.interpolate(np.linspace(0.0, 1.0, count + 1), normalized=True))
+    xy = evenly_spaced(shapely.get_coordinates(line), radius_m / (4.0 * _STEPS_PER_RADIUS), least=8)
+    count = len(xy) - 1
     # odd reflection about the ends keeps them in place
     sigma = smoothing_m / (line.length / count)
     pad = min(int(4 * sigma), count)
     head = 2 * xy[0] - xy[pad:0:-1]
     tail = 2 * xy[-1] - xy[-2 : -pad - 2 : -1]
     smooth = ndimage.gaussian_filter1d(np.vstack([head, xy, tail]), sigma, axis=0)[pad : pad + len(xy)]
-    return _respace(smooth, radius_m / _STEPS_PER_RADIUS)
-
-
-def _respace(xy: FloatArray, step_m: float) -> FloatArray:
-    line = LineString(xy)
-    count = max(int(round(line.length / step_m)), 4)
-    return shapely.get_coordinates(line.interpolate(np.linspace(0.0, 1.0, count + 1), normalized=True))
+    return evenly_spaced(smooth, radius_m / _STEPS_PER_RADIUS)
 
 
 def _normals(xy: FloatArray) -> FloatArray:
@@ -286,7 +289,7 @@ def _pressed(
     inside = shapely.contains_xy(water, control[tight])
     sign = np.where(inside, 1.0, -1.0)
     inward = away / np.maximum(distance, 1e-6)[:, None] * sign[:, None]
-    return tight, inward, distance * sign - 0.3
+    return tight, inward, distance * sign - _EDGE_SPARE_M
 
 
 def _spline(control: FloatArray) -> tuple[FloatArray, FloatArray]:

@@ -16,6 +16,8 @@ from spotmap.water import GearWater
 _EASE = 1.25
 """How much longer a crossing is than the tightest S that the radius allows."""
 _SHORTEST_CROSSING_RADII = 2.0
+_GENTLE = 1.5
+"""A crossing runs at least so many times as far along the lines as across them."""
 _DIRECT = 1.5
 """A crossing longer than this many times the straight way goes round in a circle: the lines are too close there."""
 
@@ -60,7 +62,7 @@ def fit_weave(line: PassLine, other: PassLine, radius_m: float, water: GearWater
 
 def _crossings(line: PassLine, other: PassLine, radius_m: float) -> list[FloatArray]:
     along, across = LineString(line.xy), LineString(other.xy)
-    crossings = []
+    crossings: list[FloatArray] = []
     here, on_first, station = _pose(along, 0.0), True, 0.0
     while True:
         width_m = (
@@ -86,7 +88,7 @@ def _step(width_m: float, radius_m: float) -> float:
     tightest_m = (
         sqrt(max(4.0 * radius_m * width_m - width_m**2, 0.0)) if width_m < 2.0 * radius_m else width_m
     )
-    return max(_EASE * tightest_m, _SHORTEST_CROSSING_RADII * radius_m)
+    return max(_EASE * tightest_m, _SHORTEST_CROSSING_RADII * radius_m, _GENTLE * width_m)
 
 
 def _pose(line: LineString, station_m: float) -> Pose:
