@@ -3,33 +3,27 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
-from datetime import timedelta
 
 import numpy as np
-from layers.area import age_warnings
 
 from layers._errors import Finding, InputError
+from layers.area import age_warnings
 from layers.model import Area
 from layers.units import format_quantity
 from spotmap._errors import NoPlanError
 from spotmap.check import faults
 from spotmap.clock import (
-    elapsed,
-    later,
     magnetic_variation_deg,
     sun_times,
-    time_legs,
     totals,
     variation_is_extrapolated,
 )
 from spotmap.gear import turning_radius
-from spotmap.journey import Outing, Runs, choose_first_passes, legs_of, passes_that_fit, work_duration
+from spotmap.journey import Outing, Runs
 from spotmap.model import Plan, Sun, TimedLeg, Trip, TurningRadius, WorkReport
-from spotmap.passes import NoPass, off_line
-from spotmap.placing import PlacedWork, longest_duration, place_work
-from spotmap.remedies import remedies_for
+from spotmap.passes import off_line
 from spotmap.report import cut_words, work_title
+from spotmap.timetable import fit_day, inside_spans, lay_out
 from spotmap.water import UNDER_KEEL_M, Fishery, Span, closed_water
 
 CAUTIONS = (
@@ -40,21 +34,12 @@ CAUTIONS = (
 )
 _RUN_DETOUR = 1.6
 """How much longer than the straight way a run may be before the times of the work after it are reckoned again."""
-_RUN_SPARE = timedelta(minutes=3)
 _FAR_FROM_MARK_M = 2000.0
 _MOST_ROUNDS = 4
 
 
 class PlanFaultError(RuntimeError):
     """A plan that we made breaks a rule: our own failure, never the user's."""
-
-
-@dataclass(frozen=True)
-class _Laid:
-    """Work laid out in water and time, with what had to be left out, in words."""
-
-    placed: tuple[PlacedWork, ...]
-    left_out: tuple[str, ...]
 
 
 def make_plan(area: Area, trip: Trip, progress: Callable[[str], None] = lambda _: None) -> Plan:
@@ -89,10 +74,10 @@ def make_plan(area: Area, trip: Trip, progress: Callable[[str], None] = lambda _
     detour = _RUN_DETOUR
     for _ in range(_MOST_ROUNDS):
         progress("laying out passes and turns")
-        laid = _lay_out(area, trip, radius, detour)
+        laid = lay_out(area, trip, radius, detour)
         progress("finding the runs between them")
-        outings, timed, dropped = _fit_day(laid, runs, area)
-        if _inside_spans(timed, outings):
+        outings, timed, dropped = fit_day(laid, runs, _variation(area, trip))
+        if inside_spans(timed, outings):
             break
         detour *= 2.0
     else:
@@ -139,9 +124,7 @@ def _home_findings(area: Area, trip: Trip) -> list[Finding]:
     depth_m = float(area.depth.depth_at(np.array([trip.home.x]), np.array([trip.home.y]))[0])
     needed = format_quantity(trip.boat.draft_m + UNDER_KEEL_M, shown)
     if area.land.intersects(trip.home):
-        return [
-            Finding(where, f"'{trip.home_name}' lies on land.", "Move it to the water where the boat floats.")
-        ]
+        return [Finding(where, f"'{trip.home_name}' lies on land.", "Move it to the water where the boat floats.")]
     if np.isnan(depth_m):
         return [
             Finding(
@@ -160,137 +143,6 @@ def _home_findings(area: Area, trip: Trip) -> list[Finding]:
             )
         ]
     return []
-
-
-def _lay_out(area: Area, trip: Trip, radius: TurningRadius, detour: float) -> _Laid:
-    """Place each piece of work in the span in which it can be worked, one after the other."""
-    placed: list[PlacedWork] = []
-    left_out: list[str] = []
-    failures: list[tuple[int, NoPass]] = []
-    earliest = latest = trip.start
-    here = trip.home
-    for index, work in enumerate(trip.works):
-        straight = timedelta(seconds=here.distance(work.near) / trip.boat.run_speed_mps)
-        reach = timedelta(seconds=work.length_m / trip.boat.run_speed_mps)
-        begin = later(earliest, max(straight - reach, timedelta(0)))
-        end = later(
-            latest, straight * detour + reach + _RUN_SPARE + longest_duration(work, trip, radius.radius_m)
-        )
-        fitted = place_work(area, trip, radius, index, Span(begin, end))
-        if isinstance(fitted, NoPass):
-            failures.append((index, fitted))
-            left_out.append(
-                f"work {index + 1} ({work_title(work, area.show)}) is left out: "
-                + "; ".join(fitted.reasons[:3])
-            )
-            continue
-        placed.append(fitted)
-        took = _least_duration(fitted, trip)
-        earliest, latest = later(fitted.span.start, took), fitted.span.end
-        here = work.near
-    if not placed:
-        index, failure = failures[0]
-        raise NoPlanError(
-            f"Nothing of work {index + 1} ({work_title(trip.works[index], area.show)}) can be worked.",
-            failure.reasons,
-            remedies_for(area, trip, radius, index, Span(trip.start, trip.latest_end)),
-        )
-    return _Laid(tuple(placed), tuple(left_out))
-
-
-def _least_duration(placed: PlacedWork, trip: Trip) -> timedelta:
-    # a stop before a closing may leave fewer passes than the minutes asked for
-    first = min(placed.fitted.graph.nodes)
-    count = _count(placed, trip) if placed.stop_by is None else 1
-    return work_duration(placed.fitted, first, count, trip)
-
-
-def _count(placed: PlacedWork, trip: Trip) -> int:
-    work = placed.fitted.work
-    if work.passes is not None:
-        return work.passes
-    first = min(placed.fitted.graph.nodes)
-    return passes_that_fit(placed.fitted, first, work.duration or timedelta(0), trip)
-
-
-def _fit_day(
-    laid: _Laid, runs: Runs, area: Area
-) -> tuple[list[Outing], tuple[TimedLeg, ...], tuple[str, ...]]:
-    """Return the outings that fit into the day and their legs in time.
-
-    Passes are left off, one at a time, wherever work runs past its closing or the trip past its hours.
-
-    Raises
-    ------
-    NoPlanError
-        When no piece of work fits.
-    """
-    trip = runs.trip
-    counted = [(work, _count(work, trip)) for work in laid.placed]
-    left_out: list[str] = []
-    while counted:
-        outings = choose_first_passes(trip.home, counted)
-        timed = _timed(outings, runs)
-        late = _first_late(outings, timed, trip)
-        if late is None:
-            return outings, timed, tuple(left_out)
-        work, count = counted[late]
-        if count > 1:
-            counted[late] = (work, count - 1)
-        else:
-            counted.pop(late)
-            title = work_title(work.fitted.work, area.show)
-            left_out.append(f"work {work.index + 1} ({title}) is left out: no time is left for one pass")
-    raise NoPlanError(
-        f"The trip's {trip.hours:g} h leave no time for one pass.",
-        ["running there and back and one pass take longer than the trip, or than the water stays open"],
-        ["more hours", "a shorter stretch", "work nearer home"],
-    )
-
-
-def _first_late(outings: Sequence[Outing], timed: Sequence[TimedLeg], trip: Trip) -> int | None:
-    """Return which outing must lose a pass: the first that runs past its closing, or the last of too long a day."""
-    for position, outing in enumerate(outings):
-        stop_by = outing.placed.stop_by
-        if stop_by is not None and _gear_down(timed, outing)[-1].end > stop_by:
-            return position
-    return len(outings) - 1 if timed[-1].end > trip.latest_end else None
-
-
-def _gear_down(timed: Sequence[TimedLeg], outing: Outing) -> list[TimedLeg]:
-    return [one for one in timed if one.leg.kind != "run" and one.leg.work == outing.placed.index]
-
-
-def _timed(outings: Sequence[Outing], runs: Runs) -> tuple[TimedLeg, ...]:
-    """Return the legs in time: the boat leaves later, or runs slower, where it would come before the water opens."""
-    trip, area = runs.trip, runs.area
-    legs = legs_of(outings, runs)
-    departure = trip.start
-    variation = _variation(area, trip)
-    timed = time_legs(legs, departure, area.projection, trip.boat, variation)
-    for outing in outings:
-        opens = outing.placed.begin_by_wait
-        begin = _gear_down(timed, outing)[0]
-        if opens is None or begin.start >= opens:
-            continue
-        wait = elapsed(begin.start, opens)
-        if outing is outings[0]:
-            departure = later(departure, wait)
-        elif timed[begin.seq - 2].leg.kind == "run":
-            run = timed[begin.seq - 2]
-            slower = run.length_m / (elapsed(run.start, run.end) + wait).total_seconds()
-            note = f"gear up, slower, to come when water opens at {opens:%H:%M}"
-            legs[begin.seq - 2] = replace(run.leg, speed_mps=slower, note=note)
-        timed = time_legs(legs, departure, area.projection, trip.boat, variation)
-    return timed
-
-
-def _inside_spans(timed: Sequence[TimedLeg], outings: Sequence[Outing]) -> bool:
-    return all(
-        _gear_down(timed, outing)[0].start >= outing.placed.span.start
-        and _gear_down(timed, outing)[-1].end <= outing.placed.span.end
-        for outing in outings
-    )
 
 
 def _work_place(area: Area, trip: Trip) -> tuple[float, float]:
@@ -335,9 +187,7 @@ def _report(area: Area, outing: Outing) -> WorkReport:
         away = format_quantity(stretch.from_near_m, area.show.distance)
         choices.append(f"the nearest line at this depth is {away} from '{fitted.work.near_name}'")
     if stretch.short_of_m > 1.0:
-        choices.append(
-            f"the line itself is only {format_quantity(stretch.line.length, area.show.distance)} long"
-        )
+        choices.append(f"the line itself is only {format_quantity(stretch.line.length, area.show.distance)} long")
     if stretch.skipped_m:
         choices.append(f"{len(stretch.skipped_m)} nearer line(s) too short to work passed over")
     line = fitted.passes[outing.first.name]
@@ -358,16 +208,12 @@ def _warnings(area: Area, trip: Trip, sun: Sun, timed: Sequence[TimedLeg]) -> li
     if not area.has_grounds:
         found.append("The area has no ground layer: water counts as open unless a closure is drawn.")
     if variation_is_extrapolated(trip.date):
-        found.append(
-            "The date lies outside the years of the magnetic model: the variation is an extrapolation."
-        )
+        found.append("The date lies outside the years of the magnetic model: the variation is an extrapolation.")
     gear_down = [one for one in timed if one.leg.kind != "run"]
     if sun.dawn is not None and gear_down[0].start < sun.dawn:
         found.append(f"Gear goes down at {gear_down[0].start:%H:%M}, before civil dawn at {sun.dawn:%H:%M}.")
     if sun.dusk is not None and gear_down[-1].end > sun.dusk:
         found.append(f"Gear is down until {gear_down[-1].end:%H:%M}, after civil dusk at {sun.dusk:%H:%M}.")
     if timed[0].start > trip.start:
-        found.append(
-            f"The boat leaves at {timed[0].start:%H:%M}, later than asked, so as to come when water opens."
-        )
+        found.append(f"The boat leaves at {timed[0].start:%H:%M}, later than asked, so as to come when water opens.")
     return found

@@ -39,9 +39,7 @@ def area_folder(file: Path) -> Path:
     """
     name = read_toml(file).get("area")
     if not isinstance(name, str) or not name.strip():
-        raise InputError.one(
-            f"{file}, key 'area'", "is missing.", 'Write area = "path/to/folder", from the trip file.'
-        )
+        raise InputError.one(f"{file}, key 'area'", "is missing.", 'Write area = "path/to/folder", from the trip file.')
     return (file.parent / name).resolve()
 
 
@@ -111,17 +109,13 @@ def _start(top: Table, day: date, area: Area) -> datetime:
         try:
             return datetime.strptime(str(value), "%H:%M").time()  # noqa: DTZ007  the zone is the area's, put on below
         except ValueError:
-            raise InputError.one(
-                where, f"{value!r} is not a clock time.", 'Write it as start = "05:30".'
-            ) from None
+            raise InputError.one(where, f"{value!r} is not a clock time.", 'Write it as start = "05:30".') from None
 
     if not top.has("start"):
         top.problem("start", "is missing.", 'Write it as start = "05:30", in the area\'s own time.')
     moment = datetime.combine(day, top.reading("start", clock, time(0)), area.timezone)
     if moment.astimezone(area.timezone).utcoffset() != moment.replace(fold=1).utcoffset():
-        top.problem(
-            "start", "falls into a clock change and can mean two times.", "Start an hour earlier or later."
-        )
+        top.problem("start", "falls into a clock change and can mean two times.", "Start an hour earlier or later.")
     return moment
 
 
@@ -135,9 +129,7 @@ def _place_reader(area: Area) -> Callable[[Any, str], tuple[Point, str]]:
             )
         named = [mark for mark in area.marks if mark.name.casefold() == value.strip().casefold()]
         if len(named) > 1:
-            raise InputError.one(
-                where, f"there are {len(named)} marks named '{value}'.", "Give the position instead."
-            )
+            raise InputError.one(where, f"there are {len(named)} marks named '{value}'.", "Give the position instead.")
         if named:
             return named[0].point, named[0].name
         if not looks_like_position(value):
@@ -154,9 +146,7 @@ def _place_reader(area: Area) -> Callable[[Any, str], tuple[Point, str]]:
 
 def _boat(table: Table) -> Boat:
     def flow(key: str) -> float | None:
-        return table.reading(
-            key, lambda value, where: parse_quantity(value, "flow", where, minimum=0.0), None
-        )
+        return table.reading(key, lambda value, where: parse_quantity(value, "flow", where, minimum=0.0), None)
 
     boat = Boat(
         troll_speed_mps=table.quantity("troll_speed", "speed", minimum=_LEAST_SPEED_MPS),
@@ -186,16 +176,12 @@ def _rod(table: Table) -> Rod:
     kind = table.text("kind", choices=("downrigger", "flat line"))
     flat = kind == "flat line"
     depth_m = table.quantity("depth", "length", minimum=_LEAST_LENGTH_M) if table.has("depth") else None
-    cable_m = (
-        table.quantity("cable_out", "length", minimum=_LEAST_LENGTH_M) if table.has("cable_out") else None
-    )
+    cable_m = table.quantity("cable_out", "length", minimum=_LEAST_LENGTH_M) if table.has("cable_out") else None
     if flat and (depth_m is not None or cable_m is not None):
         key = "depth" if depth_m is not None else "cable_out"
         table.problem(key, "a flat line's depth follows from its setback and sinker.", "Leave this key out.")
     if not flat and (depth_m is None) == (cable_m is None):
-        table.problem(
-            "depth", "a downrigger wants either depth or cable_out.", 'Write one, as depth = "60 ft".'
-        )
+        table.problem("depth", "a downrigger wants either depth or cable_out.", 'Write one, as depth = "60 ft".')
     weight, wrong = ("sinker", "ball") if flat else ("ball", "sinker")
     if table.has(wrong):
         table.problem(wrong, f"a {kind} has a {weight}, not a {wrong}.", f"Write {weight} instead.")
@@ -226,17 +212,11 @@ def _work(table: Table, place: Callable[[Any, str], tuple[Point, str]]) -> Work:
     if not table.has("near"):
         table.problem("near", "is missing.", "Give the name of a mark or a position.")
     line_m = table.quantity("depth_line", "length", minimum=_LEAST_LENGTH_M)
-    back_m = (
-        table.quantity("return_line", "length", minimum=_LEAST_LENGTH_M) if table.has("return_line") else None
-    )
+    back_m = table.quantity("return_line", "length", minimum=_LEAST_LENGTH_M) if table.has("return_line") else None
     if pattern == "weave" and back_m in (None, line_m):
-        table.problem(
-            "return_line", "a weave goes between two depth lines.", "Give a second line of another depth."
-        )
+        table.problem("return_line", "a weave goes between two depth lines.", "Give a second line of another depth.")
     if pattern == "one-way" and back_m is not None:
-        table.problem(
-            "return_line", "a one-way pass returns with gear up.", "Leave the key out, or make it a loop."
-        )
+        table.problem("return_line", "a one-way pass returns with gear up.", "Leave the key out, or make it a loop.")
     minutes, passes = table.has("minutes"), table.has("passes")
     if minutes == passes:
         table.problem("minutes", "either minutes or passes is needed.", "Write one, as minutes = 90.")
