@@ -26,6 +26,7 @@ if TYPE_CHECKING:
 
 HALF_M = 1300.0
 LEVELS_M = (0.0, 2.0, 5.0, 10.0, 15.0, 20.0, 25.0, 30.0, 35.0, 40.0, 50.0, 60.0, 80.0, 100.0)
+ALL_YEAR: dict[str, object] = {"from": "01-01", "until": "12-31"}
 UNITS = {"m": 1.0, "ft": 0.3048, "fm": 1.8288}
 
 
@@ -39,16 +40,15 @@ def make_world(seed: int, folder: Path) -> Path:
     if form in ("contours", "areas"):
         level = min(listed for listed in LEVELS_M if listed >= level)
     bottom = _bottom(rng, level)
-    area = folder / "area"
-    area.mkdir(parents=True)
-    layers = [_depth_layer(rng, place, bottom, form, area)]
-    step = 20.0
-    axis = np.arange(-HALF_M + 100, HALF_M - 99, step)
+    axis = np.arange(-HALF_M + 100, HALF_M - 99, 20.0)
     x, y = np.meshgrid(axis, axis)
     depth = bottom(x, y)
+    home = _home(rng, x, y, depth)
+    area = folder / "area"
+    area.mkdir(parents=True)
+    layers = [_depth_layer(rng, place, bottom, form, area, home)]
     line = _longest_line(x, y, depth, level)
     works = _works(rng, place, line, level, form)
-    home = _home(rng, x, y, depth)
     when = date(2026, 1, 1) + timedelta(days=int(rng.integers(365)))
     start_hour = int(rng.integers(4, 16))
     rules = _Rules(rng, line, home, when, start_hour)
@@ -171,13 +171,14 @@ def _depth_layer(
     bottom: Callable[[np.ndarray, np.ndarray], np.ndarray],
     form: str,
     area: Path,
+    home: tuple[float, float],
 ) -> str:
     unit = str(rng.choice(list(UNITS)))
     values = str(rng.choice(["depth", "elevation"], p=[0.7, 0.3])) if form in ("grid", "soundings") else "depth"
     factor = (1 if values == "depth" else -1) / UNITS[unit]
     if form == "grid":
         file = "depth.tif"
-        _write_grid(rng, place, bottom, factor, area / file)
+        _write_grid(rng, place, bottom, factor, area / file, home)
     elif form == "soundings":
         file = "soundings.csv"
         xy = rng.uniform(-HALF_M, HALF_M, (5000, 2))
@@ -197,6 +198,7 @@ def _write_grid(
     bottom: Callable[[np.ndarray, np.ndarray], np.ndarray],
     factor: float,
     file: Path,
+    home: tuple[float, float],
 ) -> None:
     """Write a GeoTIFF in the world's own plane, in UTM or in degrees that run on past ±180°."""
     cell = rng.uniform(11, 20)
@@ -219,7 +221,8 @@ def _write_grid(
     z = factor * bottom(x, y)
     for _ in range(rng.integers(0, 3)):
         u, v, wide = *rng.uniform(-HALF_M, HALF_M, 2), rng.uniform(60, 250)
-        z[np.hypot(x - u, y - v) < wide] = -9999.0
+        if math.hypot(u - home[0], v - home[1]) > wide + 100:
+            z[np.hypot(x - u, y - v) < wide] = -9999.0
     left = col_x[0] - dx / 2
     if kind == "degrees" and left > 180:
         left -= 360
@@ -348,7 +351,7 @@ class _Rules:
             entry = rng.random() < 0.2
             if entry and shape.distance(shapely.Point(self._home)) < 200:
                 continue
-            props = dict.fromkeys(("species", "methods", "from", "until", "days", "hours"), "")
+            props = dict.fromkeys(("species", "methods", "days", "hours"), "") | ALL_YEAR
             props |= {"name": f"Closure {i}", "forbids": "entry" if entry else "fishing", "rule": f"Rule {i}"}
             margin = {"margin_m": float(rng.choice([0.0, 0.0, 30.0]))}
             made.append((shape, props | self._season() | margin))
@@ -364,9 +367,9 @@ class _Rules:
         hours = f"{max(self._hour - 2, 0):02d}:00-23:45"
         late = f"{self._hour + 1:02d}:30-23:45"
         if rng.random() < 0.5:
-            return [(shapely.box(-half, -half, half, half), {"name": "Ground", "hours": hours})]
-        west = {"name": "West ground", "hours": str(rng.choice([hours, late])), "species": "chinook"}
-        east = {"name": "East ground", "hours": hours, "species": ""}
+            return [(shapely.box(-half, -half, half, half), ALL_YEAR | {"name": "Ground", "hours": hours})]
+        west = ALL_YEAR | {"name": "West ground", "hours": str(rng.choice([hours, late])), "species": "chinook"}
+        east = ALL_YEAR | {"name": "East ground", "hours": hours, "species": ""}
         return [(shapely.box(-half, -half, split, half), west), (shapely.box(split, -half, half, half), east)]
 
     def hazards(self) -> list[tuple[Any, dict[str, object]]]:
