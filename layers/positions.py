@@ -80,9 +80,7 @@ def parse_position(text: str, where: str) -> tuple[float, float]:
     for axis, most in _MOST.items():
         if not abs(value[axis]) <= most:
             found = f'"{text}" has a {axis} of {value[axis]:g}°, and the most is {most:g}°.'
-            swapped = (
-                axis == "latitude" and not angles[0].letter and abs(value["longitude"]) <= _MOST["latitude"]
-            )
+            swapped = axis == "latitude" and not angles[0].letter and abs(value["longitude"]) <= _MOST["latitude"]
             raise InputError.one(where, found, "Latitude comes first: swap the two?" if swapped else _FORMS)
     lon = value["longitude"]
     return (-lon if lon == _MOST["longitude"] else lon), value["latitude"]
@@ -160,12 +158,8 @@ def _angle(tokens: list[re.Match[str]]) -> _Angle | None:
 
 
 def _axes(text: str, angles: tuple[_Angle, _Angle] | None) -> tuple[str, str] | None:
-    words = tuple(
-        {"lat": "latitude", "lon": "longitude"}[word[1].lower()] for word in _AXIS_WORD.finditer(text)
-    )
-    letters = tuple(
-        "latitude" if angle.letter in "NS" else "longitude" for angle in angles or () if angle.letter
-    )
+    words = tuple({"lat": "latitude", "lon": "longitude"}[word[1].lower()] for word in _AXIS_WORD.finditer(text))
+    letters = tuple("latitude" if angle.letter in "NS" else "longitude" for angle in angles or () if angle.letter)
     said = {axes for axes in (words, letters) if axes}
     if len(said) > 1 or any(sorted(axes) != list(_AXES) for axes in said):
         return None

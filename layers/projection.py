@@ -170,9 +170,7 @@ class LocalProjection:
         points = np.isin(shapely.get_type_id(many), _POINTS)
         far = ~points & ((reach >= _QUARTER_TURN_DEG) | pole)
         raw = shapely.bounds(many)
-        for i in np.flatnonzero(
-            ~points & ~far & (raw[:, 0] <= -_HALF_TURN_DEG) & (raw[:, 2] >= _HALF_TURN_DEG)
-        ):
+        for i in np.flatnonzero(~points & ~far & (raw[:, 0] <= -_HALF_TURN_DEG) & (raw[:, 2] >= _HALF_TURN_DEG)):
             near[i] = _joined(near[i], int(shapely.get_dimensions(near[i])))
         near[far] = None
         local = self._forward(_densified(near), to_wgs84)
@@ -192,9 +190,7 @@ class LocalProjection:
         ]
         if max(-south, north) >= _POLE_DEG:
             antipode = [shapely.box(west, south, east, north)]
-        turned = [
-            shapely.transform(geometry, lambda c, k=k: np.add(c, (_TURN_DEG * k, 0.0))) for k in (-1, 0, 1)
-        ]
+        turned = [shapely.transform(geometry, lambda c, k=k: np.add(c, (_TURN_DEG * k, 0.0))) for k in (-1, 0, 1)]
         # Parts meet at ±180° here, where they were cut.
         whole = shapely.difference(
             shapely.union_all(np.concatenate([shapely.get_parts(t) for t in turned])),
@@ -229,11 +225,7 @@ class LocalProjection:
         if shapely.get_type_id(geometry) in _LINES:
             parts = [self._unproject_line(line) for line in shapely.get_parts(fine)]
             lines = [line for part in parts for line in part]
-            return (
-                lines[0]
-                if len(lines) == 1 and geometry.geom_type != "MultiLineString"
-                else MultiLineString(lines)
-            )
+            return lines[0] if len(lines) == 1 and geometry.geom_type != "MultiLineString" else MultiLineString(lines)
         return self._unproject_polygon(fine)
 
     def _step_m(self, geometry: BaseGeometry) -> float:
@@ -268,10 +260,7 @@ class LocalProjection:
         if fine.intersects(beyond):
             fine = fine.difference(shapely.Point(0.0, pole_y).buffer(_POLE_HOLE_M))
             halves = [shapely.box(-1e9, -1e9, 0.0, 1e9), shapely.box(0.0, -1e9, 1e9, 1e9)]
-            parts = [
-                self._degrees(fine.intersection(half), side)
-                for half, side in zip(halves, (-1, 1), strict=True)
-            ]
+            parts = [self._degrees(fine.intersection(half), side) for half, side in zip(halves, (-1, 1), strict=True)]
         else:
             parts = [self._degrees(fine, 0)]
         sheets = [

@@ -20,9 +20,7 @@ _LEAP_YEAR = 2000
 _LEAP_DAY = (2, 29)
 _ALL_YEAR = ((1, 1), (12, 31))
 _DATES = "Write from and until both as MM-DD (each year) or both as YYYY-MM-DD (once)"
-_HOURS = (
-    "Write hours as HH:MM-HH:MM on the area's clock, such as 06:00-20:00 or 22:00-04:00, or leave it empty."
-)
+_HOURS = "Write hours as HH:MM-HH:MM on the area's clock, such as 06:00-20:00 or 22:00-04:00, or leave it empty."
 _CLOCK = r"(\d{1,2}):(\d{2})"
 _SPAN = re.compile(rf"{_CLOCK}\s*[-–]\s*{_CLOCK}")
 
@@ -69,9 +67,7 @@ def parse_season(
             problems.append(Finding(where, found, f"{_DATES}."))
         elif isinstance(first, date) and isinstance(last, date) and last < first:
             found = f"until {last} lies before from {first}, so the rule is never active."
-            problems.append(
-                Finding(where, found, "Correct one of the dates, or write MM-DD if it is yearly.")
-            )
+            problems.append(Finding(where, found, "Correct one of the dates, or write MM-DD if it is yearly."))
         elif opens and _LEAP_DAY in (first, last):
             found = "from or until is 02-29, a day that most years do not have."
             problems.append(Finding(where, found, "Write 02-28 or 03-01."))
@@ -224,11 +220,7 @@ def _day(value: object, key: str, where: str, problems: list[Finding]) -> date |
     except ValueError:
         problems.append(Finding(where, f'{key} "{text}" is no day of the calendar.', f"{_DATES}."))
         return None
-    found = (
-        f'{key} "{text}" is no date.'
-        if text
-        else f"{key} is missing, and a rule without dates cannot be used."
-    )
+    found = f'{key} "{text}" is no date.' if text else f"{key} is missing, and a rule without dates cannot be used."
     problems.append(Finding(where, found, f"{_DATES}; for all year write from=01-01 and until=12-31."))
     return None
 

@@ -79,9 +79,7 @@ def test_published_geodesic_azimuth() -> None:
 
 def test_parts_cut_at_180_are_joined_without_a_seam() -> None:
     # The Fiji box of RFC 7946 section 5.2, cut as section 3.1.9 asks.
-    cut = shapely.MultiPolygon(
-        [shapely.box(177.0, -20.0, 180.0, -16.0), shapely.box(-180.0, -20.0, -178.0, -16.0)]
-    )
+    cut = shapely.MultiPolygon([shapely.box(177.0, -20.0, 180.0, -16.0), shapely.box(-180.0, -20.0, -178.0, -16.0)])
     whole = shapely.box(177.0, -20.0, 182.0, -16.0)
     for lon0 in (-179.5, 179.0, -180.0):
         local = LocalProjection(lon0, -18.0)
