@@ -1,0 +1,277 @@
+"""The words on the map page, in the units and the clock that the skipper reads."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Literal
+
+import numpy as np
+
+from layers.units import format_quantity, to_unit
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Sequence
+    from datetime import datetime, timedelta
+
+    from layers.model import Area, FloatArray
+    from spotmap.model import ClosedWater, Plan, TimedLeg, WorkReport
+
+NOT_FOR_NAVIGATION = "Not for navigation. Check the current regulation. The skipper decides. Keep a lookout."
+NO_GROUNDS = "No ground layer: water counted open unless closed."
+
+Row = tuple[str, str]
+
+_HOUR_MIN = 60
+
+
+@dataclass(frozen=True)
+class Section:
+    """A part of the trip panel: rows of a name and a value, then sentences."""
+
+    title: str
+    tone: Literal["plain", "warning"]
+    rows: tuple[Row, ...] = ()
+    sentences: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class LegWords:
+    """What is said of one leg: on its badge, in the strip below the map (two lines) and on its card."""
+
+    title: str
+    start: str
+    badge: str
+    brief: tuple[str, str]
+    rows: tuple[Row, ...]
+
+
+def short_time(when: datetime, trip_start: datetime) -> str:
+    """Return a time as hours and minutes, with "+1 d" and so on when it is not on the day of `trip_start`.
+
+    Both must already be in the clock that is to be shown.
+    """
+    days = (when.date() - trip_start.date()).days
+    return f"{when:%H:%M}" + (f" ({days:+d} d)" if days else "")
+
+
+def span_words(span: timedelta) -> str:
+    """Return a length of time in hours and minutes.
+
+    Examples
+    --------
+    >>> from datetime import timedelta
+    >>> span_words(timedelta(seconds=3629)), span_words(timedelta(minutes=7)), span_words(timedelta(hours=2))
+    ('1 h 00 min', '7 min', '2 h 00 min')
+
+    """
+    minutes = round(span.total_seconds() / 60)
+    return f"{minutes // 60} h {minutes % 60:02d} min" if minutes >= _HOUR_MIN else f"{minutes} min"
+
+
+def near_words(area: Area, length_m: float) -> str:
+    """Return a short length in metres or, where depth is shown in feet or fathoms, in feet."""
+    return format_quantity(length_m, "m" if area.show.depth == "m" else "ft", 0)
+
+
+def leg_words(plan: Plan, leg: TimedLeg, under_m: FloatArray) -> LegWords:
+    """Return what is said of a leg.
+
+    Parameters
+    ----------
+    plan
+        The plan that the leg belongs to.
+    leg
+        One of its legs.
+    under_m
+        Charted depth under the leg's vertices, metres, NaN where unknown.
+
+    Returns
+    -------
+    LegWords
+        Times in the area's clock, courses with T (true) and M (magnetic), quantities in the shown units.
+
+    """
+    show, track = plan.area.show, leg.leg
+    clock = plan.area.timezone
+    day = plan.trip.start.astimezone(clock)
+    start, end = (short_time(when.astimezone(clock), day) for when in (leg.start, leg.end))
+    course = _course(leg.course_start_true_deg, leg.course_start_magnetic_deg)
+    ends_on = _course(leg.course_end_true_deg, leg.course_end_magnetic_deg)
+    length = format_quantity(leg.length_m, show.distance, 2)
+    speed = format_quantity(leg.speed_mps, show.speed, 1)
+    depth = _under(plan, leg, under_m)
+    rows = [
+        ("Time", f"{start} to {end}"),
+        ("Course", f"{course}, ending on {ends_on}"),
+        ("Length and speed", f"{length} at {speed}"),
+        ("Charted depth under", depth),
+    ]
+    if track.depth_line_m is not None and track.kind == "pass":
+        rows.append(("Depth line", format_quantity(track.depth_line_m, show.depth, 0)))
+    if track.off_line is not None:
+        rows.append(("Off the line", f"95 % of it within {near_words(plan.area, track.off_line.p95_m)}"))
+    if leg.fuel_l is not None:
+        rows.append(("Fuel", format_quantity(leg.fuel_l, _fuel_unit(plan.area), 1)))
+    if track.note:
+        rows.append(("Note", track.note))
+    kind = f"turn to {track.turn_side}" if track.kind == "turn" and track.turn_side else track.kind
+    title = f"{leg.seq}. {kind}" + (f", {track.label}" if track.label else "")
+    badge = f"{leg.seq} · {start}" if track.kind != "turn" else str(leg.seq)
+    return LegWords(
+        title,
+        start,
+        badge,
+        (f"{start} · {course}", f"{length} · {speed} · {depth}"),
+        tuple(rows),
+    )
+
+
+def state_words(plan: Plan, water: ClosedWater) -> str:
+    """Return when closed water is closed during the trip, in one line."""
+    if not water.changes:
+        return "closed for the whole trip" if water.in_force_at_start else "open for the whole trip"
+    clock = plan.area.timezone
+    day = plan.trip.start.astimezone(clock)
+    said = ["closed at the start" if water.in_force_at_start else "open at the start"]
+    closed = water.in_force_at_start
+    for when in water.changes:
+        closed = not closed
+        said.append(f"{'closes' if closed else 'opens'} at {short_time(when.astimezone(clock), day)}")
+    return ", ".join(said)
+
+
+def panel_sections(plan: Plan, legs: Sequence[LegWords]) -> tuple[Section, ...]:
+    """Return the trip panel from top to bottom; `legs` is what is said of each of the plan's legs."""
+    warnings = (
+        *(() if plan.area.has_grounds else (NO_GROUNDS,)),
+        *plan.warnings,
+        *(str(finding) for finding in plan.area.warnings if str(finding) not in plan.warnings),
+    )
+    return (
+        *((Section("Warnings", "warning", sentences=warnings),) if warnings else ()),
+        *(_work_section(plan, work) for work in plan.works),
+        _time_section(plan),
+        _radius_section(plan),
+        _sun_section(plan),
+        _closed_section(plan),
+        Section("Legs in the order worked", "plain", tuple((leg.title, ", ".join(leg.brief)) for leg in legs)),
+        Section("Cautions", "plain", sentences=tuple(dict.fromkeys((NOT_FOR_NAVIGATION, *plan.cautions)))),
+        _data_section(plan.area),
+    )
+
+
+def _work_section(plan: Plan, work: WorkReport) -> Section:
+    area, off = plan.area, work.off_line
+    distance, depth = area.show.distance, area.show.depth
+    legs = [leg for leg in plan.legs if leg.leg.work == work.index and leg.leg.kind != "run"]
+    clock, day = area.timezone, plan.trip.start.astimezone(area.timezone)
+    times = [short_time(when.astimezone(clock), day) for leg in legs for when in (leg.start, leg.end)]
+    length = format_quantity(work.length_m, distance, 2)
+    wanted = format_quantity(work.wanted_length_m, distance, 2)
+    half, most, worst = (near_words(area, far) for far in (off.median_m, off.p95_m, off.worst_m))
+    rows = (
+        *((("Gear down", f"{times[0]} to {times[-1]}"),) if times else ()),
+        ("Passes", f"{work.passes}, each up to {length} ({wanted} asked)"),
+        ("Off the line", f"half of it within {half}, 95 % within {most}, worst {worst}"),
+        ("Charted depth under", _depth_span(off.depth_mean_m, off.depth_min_m, off.depth_max_m, depth)),
+    )
+    return Section(f"Work {work.index + 1}: {work.title}", "plain", rows, (*work.cuts, *work.choices))
+
+
+def _time_section(plan: Plan) -> Section:
+    total = plan.totals
+    rows = [
+        ("Fishing (on a pass)", span_words(total.fishing)),
+        ("Turning, gear down", span_words(total.turning)),
+        ("Running, gear up", span_words(total.running)),
+        ("Distance", format_quantity(total.distance_m, plan.area.show.distance, 1)),
+    ]
+    if total.fuel_l is not None:
+        rows.append(("Fuel", format_quantity(total.fuel_l, _fuel_unit(plan.area), 1)))
+    return Section("Time and distance", "plain", tuple(rows))
+
+
+def _radius_section(plan: Plan) -> Section:
+    area, radius = plan.area, plan.radius
+    rows = [("No tighter than", f"{near_words(area, radius.radius_m)}, decided by {radius.decided_by}")]
+    rows += [(f"{rod.rod.name} needs", near_words(area, rod.radius_needed_m)) for rod in radius.rods]
+    rows += [
+        (f"With at most {near_words(area, setback)} of setback", near_words(area, shorter))
+        for setback, shorter in radius.shorter
+    ]
+    return Section("Turning radius", "plain", tuple(rows))
+
+
+def _sun_section(plan: Plan) -> Section:
+    clock, day = plan.area.timezone, plan.trip.start.astimezone(plan.area.timezone)
+    named = (
+        ("Dawn (civil)", plan.sun.dawn),
+        ("Sunrise", plan.sun.sunrise),
+        ("Sunset", plan.sun.sunset),
+        ("Dusk (civil)", plan.sun.dusk),
+    )
+    return Section(
+        "Sun and compass",
+        "plain",
+        (
+            *((name, "none" if at is None else short_time(at.astimezone(clock), day)) for name, at in named),
+            ("Magnetic variation", _variation(plan.magnetic_variation_deg)),
+            ("Clock", f"{clock.key} (UTC{day:%z})"),
+        ),
+    )
+
+
+def _closed_section(plan: Plan) -> Section:
+    def words(water: ClosedWater) -> Iterable[str]:
+        yield "no entry" if water.forbids == "entry" else "no fishing"
+        yield state_words(plan, water)
+        yield water.dates
+        yield water.reference
+
+    rows = tuple((water.name, "; ".join(filter(None, words(water)))) for water in plan.closed)
+    return Section("Closed water during the trip", "plain", rows, () if rows else ("None that is known here.",))
+
+
+def _data_section(area: Area) -> Section:
+    rows = tuple(
+        (
+            f"{source.role}: {source.file}",
+            f"{source.source}, {f'as of {source.as_of}' if source.as_of else 'undated'}",
+        )
+        for source in area.sources
+    )
+    return Section("Data", "plain", (("Depths are below", area.depth_datum), *rows))
+
+
+def _under(plan: Plan, leg: TimedLeg, under_m: FloatArray) -> str:
+    unit = plan.area.show.depth
+    off = leg.leg.off_line
+    if off is not None:
+        low, mean, high = off.depth_min_m, off.depth_mean_m, off.depth_max_m
+    else:
+        known = under_m[np.isfinite(under_m)]
+        if not known.size:
+            return "unknown"
+        low, mean, high = float(known.min()), float(known.mean()), float(known.max())
+    if leg.leg.kind == "run":
+        unknown = " where charted" if np.isnan(under_m).any() else ""
+        return f"at least {math.floor(to_unit(low, unit))} {unit}{unknown}"
+    return _depth_span(mean, low, high, unit)
+
+
+def _depth_span(mean_m: float, low_m: float, high_m: float, unit: str) -> str:
+    low, high = math.floor(to_unit(low_m, unit)), math.ceil(to_unit(high_m, unit))
+    return f"{format_quantity(mean_m, unit, 0)} ({low} to {high} {unit})"
+
+
+def _course(true_deg: float, magnetic_deg: float) -> str:
+    return f"{round(true_deg) % 360:03d}° T, {round(magnetic_deg) % 360:03d}° M"
+
+
+def _variation(degrees: float) -> str:
+    return f"{abs(degrees):.1f}° {'E' if degrees >= 0 else 'W'}"
+
+
+def _fuel_unit(area: Area) -> str:
+    return "L" if area.show.depth == "m" else "gal"

@@ -1,0 +1,69 @@
+// Starts the page: reads the plan that stands in it, draws, and keeps the map the size of its frame.
+
+const WIDE = "(min-width: 900px)";
+
+function start() {
+  const plan = JSON.parse(document.getElementById("plan-data").textContent);
+  const panel = document.getElementById("panel");
+  addPatterns();
+  fillHead(document.getElementById("head"), plan);
+  fillPanel(panel, plan);
+  panel.open = matchMedia(WIDE).matches;
+
+  const surfaces = makeSurfaces(map);
+  const board = new LabelBoard(map);
+  const legs = new Legs(map, plan, surfaces, board);
+  const { unknown, ...depth } = depthLayers(plan, surfaces);
+  const layers = {
+    ...depth,
+    lanes: laneLayer(plan, surfaces),
+    ...closedLayers(plan, surfaces),
+    hazards: hazardLayer(plan, surfaces),
+    marks: markLayer(plan),
+    legs: legs.layer,
+    names: board.layer,
+  };
+  nameEverything(plan, board);
+  map.fitBounds(legs.bounds(true), { animate: false });
+  [unknown, ...Object.values(layers)].forEach((layer) => map.addLayer(layer));
+
+  viewControl(map, legs).addTo(map);
+  const key = keyControl(map, keyGroups(plan, layers)).addTo(map).getContainer();
+  key.open = matchMedia(WIDE).matches;
+  key.addEventListener("toggle", () => board.refresh());
+  scaleControl(map).addTo(map);
+  fillStrip(document.getElementById("strip"), panel, map, plan, legs);
+  map.on("layeradd", (event) => event.layer === board.layer && board.refresh());
+  map.on("click", (event) => map.openPopup(hereCard(plan, event.latlng), event.latlng));
+  showAll(map, legs.bounds(true));
+  legs.drawArrows();
+  board.refresh();
+  new ResizeObserver(() => map.invalidateSize({ pan: false })).observe(map.getContainer());
+  prepareForPaper(map, panel, key, legs);
+}
+
+function fillHead(head, plan) {
+  const badges = plan.badges.map((text) => element("span", "badge", text));
+  head.prepend(element("h1", "words", plan.title), element("p", "when", plan.subtitle), ...badges);
+}
+
+/** Before printing lay the page out for paper: a map of fixed size, the key and the panel below it; then undo it. */
+function prepareForPaper(map, panel, key, legs) {
+  const home = key.parentNode;
+  let open = [];
+  window.addEventListener("beforeprint", () => {
+    open = [panel.open, key.open];
+    panel.open = key.open = true;
+    panel.before(key);
+    document.body.classList.add("paper");
+    showAll(map, legs.bounds(true));
+  });
+  window.addEventListener("afterprint", () => {
+    document.body.classList.remove("paper");
+    home.append(key);
+    [panel.open, key.open] = open;
+    map.invalidateSize({ pan: false });
+  });
+}
+
+start();

@@ -1,0 +1,134 @@
+// The trip panel, the key with its switches, and the scale bar.
+
+/** Fill the panel with the plan's sections. */
+function fillPanel(panel, plan) {
+  const body = element("div", "sections");
+  for (const section of plan.sections) {
+    const node = element("section", section.tone, element("h2", "words", section.title));
+    if (section.rows.length) {
+      node.append(definitions(section.rows));
+    }
+    if (section.sentences.length) {
+      node.append(element("ul", "", ...section.sentences.map((text) => element("li", "words", text))));
+    }
+    body.append(node);
+  }
+  body.append(element("footer", "", "Page drawn with Leaflet 1.9.3 (BSD 2-Clause licence, inside this file) and folium."));
+  panel.append(body);
+}
+
+/** Return the key: what each sign means, and a switch for each group of layers. */
+function keyControl(map, groups) {
+  const body = element("div", "key-body");
+  for (const group of groups.filter((one) => one.entries.length)) {
+    const box = element("input", "");
+    box.type = "checkbox";
+    box.checked = true;
+    box.disabled = group.layers.length === 0;
+    box.addEventListener("change", () => group.layers.forEach((layer) =>
+      box.checked ? map.addLayer(layer) : map.removeLayer(layer)));
+    body.append(element("label", "key-group", box, element("span", "", group.title)));
+    for (const [swatch, words] of group.entries) {
+      body.append(element("div", "key-entry", swatch, element("span", "", words)));
+    }
+  }
+  const holder = element("details", "key", element("summary", "", "Key and layers"), body);
+  return corner("topright", holder);
+}
+
+/** Return a picture of a line or of a filled box, drawn with the map's own classes. */
+function swatch(className, shape, fill) {
+  const box = { width: 34, height: 20, viewBox: "0 0 34 20", "aria-hidden": "true" };
+  const line = shape === "line" ? { d: "M2 10H32" } : { d: "M1 1H33V19H1Z" };
+  const extra = fill ? { fill: fill } : {};
+  return drawn("svg", box, drawn("path", { ...line, ...extra, class: "swatch-" + shape + " " + className }));
+}
+
+/** Return what the key says, for what this plan has. */
+function keyGroups(plan, layers) {
+  const kinds = new Set(plan.legs.map((leg) => leg.kind));
+  const closed = new Set(plan.closed.map((water) => water.kind));
+  const has = (set, entries) => entries.filter(([name]) => set.has(name)).map(([, ...entry]) => entry);
+  const sign = (className, text = "") => element("span", "key-sign", element("span", "sign " + className, text));
+  return [
+    { title: "Legs, in order", layers: [layers.legs], entries: has(kinds, [
+      ["pass", swatch("leg-pass", "line"), "pass: gear down, fishing"],
+      ["turn", swatch("leg-turn", "line"), "turn: gear down"],
+      ["run", swatch("leg-run", "line"), "run: gear up"],
+    ]) },
+    { title: "Closed water", layers: [layers.closed, layers.standoffs], entries: [...has(closed, [
+      ["fishing", swatch("closed-fishing", "box", "url(#hatch-fishing)"), "no fishing"],
+      ["entry", swatch("closed-entry", "box", "url(#hatch-entry)"), "no entry"],
+      ["outside", swatch("closed-outside", "box", "url(#hatch-outside)"), "outside the open grounds"],
+    ]), ...(closed.size ? [[swatch("standoff", "line"), "gear keeps outside this"]] : [])] },
+    { title: "Hazards", layers: [layers.hazards], entries: plan.hazards.length
+      ? [[sign("sign-hazard", "!"), "keep off"]] : [] },
+    { title: "Lanes", layers: [layers.lanes], entries: plan.lanes.length
+      ? [[swatch("lane", "line"), "traffic lane, ferry route"]] : [] },
+    { title: "Marks", layers: [layers.marks], entries: [
+      ...(plan.marks.some((mark) => !mark.private) ? [[sign("sign-mark"), "mark"]] : []),
+      ...(plan.marks.some((mark) => mark.private) ? [[sign("sign-mark sign-private"), "private mark"]] : []),
+    ] },
+    { title: "Depth lines", layers: [layers.lines], entries: [
+      [swatch("line-worked", "line"), "worked by this plan"], [swatch("line-other", "line"), "other"],
+    ] },
+    { title: "Depth", layers: [layers.bands], entries: [
+      [swatch("unknown", "box", "url(#unknown)"), "not surveyed: unknown, never deep"],
+      ...plan.bands.map((band) =>
+        [swatch("", "box", "var(--depth-" + band.shade + ")"), band.words]),
+      [swatch("land", "box"), "land"],
+    ] },
+    { title: "Names and numbers", layers: [layers.names], entries: [[element("span", "key-sign", "Aa"), "on the map"]] },
+  ];
+}
+
+/** Return a scale bar in metres (or kilometres) and nautical miles. */
+function scaleControl(map) {
+  const bars = [["m", 1], ["NM", 1852]].map(([unit, metres]) =>
+    ({ unit, metres, bar: element("span", "bar"), words: element("span", "") }));
+  const update = () => {
+    const y = map.getSize().y / 2;
+    const reach = map.distance(map.containerPointToLatLng([0, y]), map.containerPointToLatLng([110, y]));
+    for (const { unit, metres, bar, words } of bars) {
+      const room = reach / metres;
+      const decade = 10 ** Math.floor(Math.log10(room));
+      const round = [5, 2, 1].find((nice) => nice * decade <= room) * decade;
+      bar.style.width = (110 * round) / room + "px";
+      const kilometres = unit === "m" && round >= 1000;
+      words.textContent = kilometres ? round / 1000 + " km" : Number(round.toPrecision(1)) + " " + unit;
+    }
+  };
+  map.on("move zoomend resize", update);
+  const control = corner("bottomleft", element("div", "scale", ...bars.map(({ bar, words }) =>
+    element("div", "scale-row", bar, words))));
+  map.whenReady(update);
+  return control;
+}
+
+/** Return buttons that show the work, or all of the trip. */
+function viewControl(map, legs) {
+  const show = (gearDownOnly) => showAll(map, legs.bounds(gearDownOnly));
+  return corner("topleft", element("div", "views leaflet-bar",
+    button("Show the legs worked with gear down", "Work", () => show(true)),
+    button("Show the whole trip", "Trip", () => show(false))));
+}
+
+/** Show all of a box in the part of the map that the key, when it is open, leaves free. */
+function showAll(map, bounds) {
+  const key = map.getContainer().querySelector(".key[open]");
+  map.invalidateSize({ pan: false });
+  map.fitBounds(bounds, {
+    paddingTopLeft: [64, 36], paddingBottomRight: [key ? key.offsetWidth + 36 : 36, 48], animate: false,
+  });
+}
+
+/** Return a Leaflet control that holds a node and keeps the map still under it. */
+function corner(position, node) {
+  const control = new L.Control({ position: position });
+  control.onAdd = () => {
+    L.DomEvent.disableClickPropagation(node);
+    L.DomEvent.disableScrollPropagation(node);
+    return node;
+  };
+  return control;
+}

@@ -1,0 +1,142 @@
+// Depth, land, closed water, lanes and hazards.
+
+const HATCHES = {
+  fishing: { angle: 45, gap: 11, width: 2.2, colour: "no-fishing" },
+  entry: { angle: -45, gap: 9, width: 2.2, colour: "no-entry", crossed: true },
+  outside: { angle: 90, gap: 18, width: 1.4, colour: "outside" },
+};
+
+/** Put the fill patterns into the page; a path uses one by its id. */
+function addPatterns() {
+  const patterns = Object.entries(HATCHES).map(([kind, hatch]) => {
+    const stroke = { stroke: "var(--" + hatch.colour + ")", "stroke-width": hatch.width };
+    const half = hatch.gap / 2;
+    const lines = [drawn("line", { x1: half, y1: 0, x2: half, y2: hatch.gap, ...stroke })];
+    if (hatch.crossed) {
+      lines.push(drawn("line", { x1: 0, y1: half, x2: hatch.gap, y2: half, ...stroke }));
+    }
+    return pattern("hatch-" + kind, hatch.gap, hatch.angle, lines);
+  });
+  const paper = drawn("rect", { width: 14, height: 14, fill: "var(--unknown)" });
+  const dots = [[3.5, 3.5], [10.5, 10.5]].map(([cx, cy]) =>
+    drawn("circle", { cx: cx, cy: cy, r: 1.1, fill: "var(--unknown-ink)" }));
+  patterns.push(pattern("unknown", 14, 0, [paper, ...dots]));
+  const holder = drawn("svg", { width: 0, height: 0, class: "patterns", "aria-hidden": "true" });
+  holder.append(drawn("defs", {}, ...patterns));
+  document.body.append(holder);
+}
+
+function pattern(id, size, angle, children) {
+  const box = { width: size, height: size, patternUnits: "userSpaceOnUse" };
+  return drawn("pattern", { id: id, ...box, patternTransform: "rotate(" + angle + ")" }, ...children);
+}
+
+/** Return the layers of depth and land; unknown water is what shows where nothing covers it. */
+function depthLayers(plan, surfaces) {
+  const box = L.latLngBounds(unpack(plan.box)[0]).pad(3);
+  const bands = plan.bands.map((band) => L.polygon(unpack(band.shape), {
+    renderer: surfaces.bands, pane: "bands", interactive: false, stroke: false, smoothFactor: 0.7,
+    fillColor: "var(--depth-" + band.shade + ")", fillOpacity: 1,
+  }));
+  const lines = plan.lines.map((line) => L.polyline(unpack(line.shape), {
+    renderer: surfaces.lines, pane: "lines", interactive: false, smoothFactor: 0.7,
+    className: line.worked ? "line-worked" : "line-other",
+  }));
+  return {
+    unknown: L.rectangle(box, {
+      renderer: surfaces.unknown, pane: "unknown", interactive: false, stroke: false,
+      fillColor: "url(#unknown)", fillOpacity: 1, className: "unknown",
+    }),
+    bands: L.layerGroup(bands),
+    land: L.polygon(unpack(plan.land), {
+      renderer: surfaces.land, pane: "land", interactive: false, smoothFactor: 0.7, className: "land",
+    }),
+    lines: L.layerGroup(lines),
+  };
+}
+
+/** Return closed water, hatched, and the standoff round it. */
+function closedLayers(plan, surfaces) {
+  const hatched = [];
+  const standoffs = [];
+  for (const water of plan.closed) {
+    const shared = { renderer: surfaces.hatch, pane: "hatch", interactive: false };
+    hatched.push(L.polygon(unpack(water.shape), {
+      ...shared, fillColor: "url(#hatch-" + water.kind + ")", fillOpacity: 1, smoothFactor: 0,
+      className: "closed closed-" + water.kind,
+    }));
+    standoffs.push(L.polygon(unpack(water.standoff), {
+      ...shared, fill: false, smoothFactor: 0, className: "standoff standoff-" + water.kind,
+    }));
+  }
+  return { closed: L.layerGroup(hatched), standoffs: L.layerGroup(standoffs) };
+}
+
+/** Return the lanes: a line or an outline in long dashes. */
+function laneLayer(plan, surfaces) {
+  return L.layerGroup(plan.lanes.map((lane) => thingShape(lane, surfaces.lanes, "lanes", "lane")));
+}
+
+/** Return the hazards: their shape, and a sign on each. */
+function hazardLayer(plan, surfaces) {
+  const layers = [];
+  for (const hazard of plan.hazards) {
+    layers.push(thingShape(hazard, surfaces.hazards, "hazards", "hazard"));
+    const sign = element("span", "sign sign-hazard", "!");
+    const icon = L.divIcon({ html: sign, className: "pin", iconSize: null });
+    const marker = L.marker(middle(hazard), { icon: icon, alt: hazard.name, keyboard: false });
+    layers.push(marker.bindPopup(() => thingCard(hazard)));
+  }
+  return L.layerGroup(layers);
+}
+
+/** Return the marks; private ones have a sign of their own. */
+function markLayer(plan) {
+  return L.layerGroup(plan.marks.map((mark) => {
+    const sign = element("span", mark.private ? "sign sign-mark sign-private" : "sign sign-mark");
+    const icon = L.divIcon({ html: sign, className: "pin", iconSize: null });
+    const marker = L.marker(middle(mark), { icon: icon, alt: mark.name, keyboard: false });
+    return marker.bindPopup(() => thingCard(mark));
+  }));
+}
+
+function thingShape(thing, surface, pane, className) {
+  const options = { renderer: surface, pane: pane, className: className, smoothFactor: 0.5 };
+  const parts = unpack(thing.shape).filter((part) => part.length > 1);
+  const layer = thing.areal ? L.polygon(parts, options) : L.polyline(parts, { ...options, fill: false });
+  return layer.bindPopup(() => thingCard(thing));
+}
+
+/** Return the place of a thing's sign or name. */
+function middle(thing) {
+  const longest = unpack(thing.shape).reduce((best, part) => (part.length > best.length ? part : best));
+  return thing.areal ? L.latLngBounds(longest).getCenter() : along(longest, 0.5).at;
+}
+
+function thingCard(thing) {
+  const kind = thing.private ? thing.kind + ", private: keep it off a client's handout" : thing.kind;
+  return card(thing.name, [kind, ...thing.lines]);
+}
+
+/** Return what a tap on the open map answers: where, how deep, and what is forbidden there. */
+function hereCard(plan, latlng) {
+  const point = [latlng.lat, latlng.lng];
+  const over = (item) => holds(unpack(item.shape), point);
+  const band = plan.bands.filter(over).pop();
+  const depth = over({ shape: plan.land }) ? "land"
+    : band ? "charted depth " + band.words : "not surveyed: depth unknown";
+  const node = card(positionWords(latlng), [depth]);
+  for (const water of plan.closed.filter(over)) {
+    node.append(card(water.name, water.lines));
+  }
+  return node;
+}
+
+/** Return a heading and lines of text. */
+function card(title, lines) {
+  const node = element("div", "card", element("strong", "words", title));
+  for (const line of lines.filter(Boolean)) {
+    node.append(element("p", "words", line));
+  }
+  return node;
+}

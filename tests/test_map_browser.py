@@ -1,0 +1,246 @@
+"""The wheelhouse map in headless Chromium: nothing fetched, nothing run from data, everything drawn and legible."""
+
+from __future__ import annotations
+
+import os
+import shutil
+from contextlib import contextmanager
+from typing import TYPE_CHECKING
+
+import pytest
+
+from spotmap.webmap import plan_map
+from tests.plan_fixture import MARK_MARKUP, MARKUP, build_plan
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from pathlib import Path
+
+    from spotmap.model import Plan
+
+CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
+QUIET = (
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+)
+WIDTHS = {390: 844, 820: 1180, 1280: 800}
+
+pytestmark = pytest.mark.browser
+if CHROMIUM is None and os.environ.get("CI") != "true":
+    pytest.skip("no Chromium on this machine", allow_module_level=True)
+
+sync_api = pytest.importorskip("playwright.sync_api") if os.environ.get("CI") != "true" else None
+if sync_api is None:
+    from playwright import sync_api  # in CI a missing browser or driver is a failure
+
+
+@pytest.fixture(scope="module")
+def plan() -> Plan:
+    return build_plan(has_grounds=True)
+
+
+@pytest.fixture(scope="module")
+def file(plan: Plan, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    file = tmp_path_factory.mktemp("map") / "map.html"
+    file.write_text(plan_map(plan), encoding="utf-8")
+    return file
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[sync_api.Browser]:
+    with sync_api.sync_playwright() as driver:
+        browser = driver.chromium.launch(executable_path=CHROMIUM, args=QUIET)
+        yield browser
+        browser.close()
+
+
+@contextmanager
+def opened(browser: sync_api.Browser, file: Path, width: int = 1280) -> Iterator[sync_api.Page]:
+    """Open a page; on leaving, fail if it asked for another file, logged an error or raised one."""
+    page = browser.new_page(viewport={"width": width, "height": WIDTHS[width]}, has_touch=width < 1000)
+    asked: list[str] = []
+    wrong: list[str] = []
+    page.on("request", lambda request: asked.append(request.url))
+    page.on("console", lambda message: wrong.append(message.text))
+    page.on("pageerror", lambda error: wrong.append(str(error)))
+    page.on("dialog", lambda dialog: (wrong.append(dialog.message), dialog.dismiss()))
+    page.goto(file.as_uri())
+    page.wait_for_selector("path.leg")
+    yield page
+    assert asked == [file.as_uri()]
+    assert wrong == []
+    page.close()
+
+
+def test_draws_every_leg_with_its_arrows_and_numbers(browser: sync_api.Browser, file: Path, plan: Plan) -> None:
+    with opened(browser, file) as page:
+        kinds = page.eval_on_selector_all("path.leg", "all => all.map(leg => leg.classList[1])")
+        assert kinds == [f"leg-{leg.leg.kind}" for leg in plan.legs]
+        page.get_by_label("Show the whole trip").click()
+        assert page.locator("path.arrow-run").count() >= 2
+        assert page.locator("path.arrow-pass").count() >= 2
+        page.get_by_label("Show the legs worked with gear down").click()
+        assert page.locator("path.arrow-turn").count() == 2
+        dashes = "leg => getComputedStyle(leg).strokeDasharray"
+        assert page.eval_on_selector("path.leg-run", dashes) != "none"
+        assert page.eval_on_selector("path.leg-pass", dashes) == "none"
+        widths = [
+            float(page.eval_on_selector(f"path.leg-{kind}", "leg => parseFloat(leg.getAttribute('stroke-width'))"))
+            for kind in ("pass", "turn")
+        ]
+        assert widths[0] > widths[1]
+        numbers = " ".join(page.locator(".leaflet-marker-pane .plate").all_inner_texts())
+        assert "2" in numbers
+        assert "4" in numbers
+
+
+def test_first_arrow_of_a_pass_points_the_way_it_is_worked(browser: sync_api.Browser, file: Path) -> None:
+    with opened(browser, file) as page:
+        # A head is tip, corner, notch, corner: the eastbound pass has its tip east of the notch.
+        tip_minus_notch = page.eval_on_selector_all(
+            "path.arrow-pass",
+            """arrows => arrows.map(arrow => {
+                const n = arrow.getAttribute('d').match(/-?\\d+(\\.\\d+)?/g).map(Number);
+                return n[0] - n[4];
+            })""",
+        )
+        east, west = [way for way in tip_minus_notch if way > 0], [way for way in tip_minus_notch if way < 0]
+        assert len(east) >= 1
+        assert len(west) >= 1
+        box = page.evaluate(
+            "() => [...document.querySelectorAll('path.arrow-pass')].map(a => a.getBoundingClientRect().y)"
+        )
+        # The westbound pass lies deeper, further south, further down the screen.
+        south = [y for y, way in zip(box, tip_minus_notch, strict=True) if way < 0]
+        north = [y for y, way in zip(box, tip_minus_notch, strict=True) if way > 0]
+        assert sum(south) / len(south) > sum(north) / len(north)
+
+
+def test_closed_water_is_hatched_and_names_show_as_text(browser: sync_api.Browser, file: Path) -> None:
+    with opened(browser, file) as page:
+        page.get_by_label("Show the whole trip").click()
+        fills = page.eval_on_selector_all("path.closed", "all => all.map(one => one.getAttribute('fill'))")
+        assert fills == ["url(#hatch-fishing)", "url(#hatch-entry)", "url(#hatch-outside)"]
+        assert page.locator("pattern#hatch-fishing line").count() == 1
+        assert page.locator(".leaflet-hatch-pane path.standoff").count() == 3
+        assert page.locator("img").count() == 0
+        shown = page.inner_text("body")
+        assert MARKUP in shown
+        assert page.locator("#panel").get_by_text(MARKUP).count() >= 2
+        names = page.eval_on_selector_all(".name", "all => all.map(one => one.textContent)")
+        assert MARK_MARKUP in names
+        assert "Quiet Cornerprivate" in names
+        assert "49" not in " ".join(names)
+
+
+def test_a_tap_tells_depth_and_what_is_forbidden(browser: sync_api.Browser, file: Path) -> None:
+    with opened(browser, file) as page:
+        page.get_by_label("Show the whole trip").click()
+        box = page.locator("path.closed.closed-fishing").bounding_box()
+        assert box is not None
+        page.mouse.click(box["x"] + 0.12 * box["width"], box["y"] + 0.12 * box["height"])
+        said = page.inner_text(".leaflet-popup-content")
+        assert "charted depth 100 to 200 ft" in said or "charted depth 200 to 300 ft" in said
+        for words in (MARKUP, "no fishing", "closed for the whole trip", "all year", "Invented Code 1 <b>(a)</b>"):
+            assert words in said
+        assert "46°" in said or "47°" in said
+
+
+def test_strip_steps_through_the_legs(browser: sync_api.Browser, file: Path, plan: Plan) -> None:
+    with opened(browser, file, 390) as page:
+        for leg in plan.legs:
+            page.get_by_label("Next leg").click()
+            assert page.inner_text(".leg-words").startswith(f"{leg.seq}. {leg.leg.kind}")
+            assert page.locator("path.chosen").get_attribute("d") != "M0 0"
+        page.locator(".leg-words").click()
+        assert "Charted depth under" in page.inner_text(".leg-card")
+        page.get_by_label("Next leg").click()
+        assert page.inner_text(".leg-words").startswith("6 legs")
+
+
+def test_key_has_a_switch_for_each_group(browser: sync_api.Browser, file: Path) -> None:
+    with opened(browser, file) as page:
+        key = page.inner_text(".key")
+        for words in (
+            "pass: gear down",
+            "no entry",
+            "outside the open grounds",
+            "unknown, never deep",
+            "100 to 200 ft",
+        ):
+            assert words in key
+        for label, selector in {
+            "Legs": "path.leg",
+            "Closed water": "path.closed",
+            "Hazards": ".leaflet-marker-pane .sign-hazard",
+            "Lanes": ".leaflet-lanes-pane path",
+            "Marks": ".leaflet-marker-pane .sign-mark",
+            "Depth lines": ".leaflet-lines-pane path",
+            "Names": ".leaflet-marker-pane .name",
+        }.items():
+            switch = page.locator(".key-group", has_text=label).first.locator("input")
+            assert page.locator(selector).count() > 0
+            switch.uncheck()
+            assert page.locator(selector).count() == 0, label
+            switch.check()
+            assert page.locator(selector).count() > 0, label
+
+
+@pytest.mark.parametrize("width", WIDTHS)
+def test_fits_the_screen(browser: sync_api.Browser, file: Path, width: int) -> None:
+    with opened(browser, file, width) as page:
+        over = """() => [...document.querySelectorAll('body *')]
+            .filter(node => !node.closest('.leaflet-map-pane, .ruler, .patterns'))
+            .filter(node => { const box = node.getBoundingClientRect();
+                              return box.right > innerWidth + 1 || box.left < -1; })
+            .map(node => node.outerHTML.slice(0, 80))"""
+        share = "() => document.querySelector('.folium-map').getBoundingClientRect().height / innerHeight"
+        assert page.evaluate(over) == []
+        assert page.evaluate("() => document.documentElement.scrollWidth") <= width
+        assert page.evaluate(share) >= 0.7
+        assert page.locator(".scale-row").count() == 2
+        assert page.locator(".badge").first.is_visible()
+        if width < 900:
+            page.get_by_label("Next leg").click()
+            page.locator(".leg-words").click()
+            assert page.evaluate(share) >= 0.5
+            page.locator("#panel > summary").click()
+            assert page.locator("#panel").get_by_text("Turning radius").count() == 1
+            assert page.evaluate(share) >= 0.5
+            assert page.evaluate(over) == []
+        small = page.evaluate(
+            """() => [...document.querySelectorAll('button, summary, .leaflet-bar a')]
+                .filter(node => node.offsetParent).map(node => node.getBoundingClientRect())
+                .filter(box => box.width < 44 || box.height < 44).length"""
+        )
+        assert small == 0
+
+
+def test_names_do_not_cover_one_another(browser: sync_api.Browser, file: Path) -> None:
+    with opened(browser, file, 390) as page:
+        boxes = page.eval_on_selector_all(
+            ".leaflet-marker-pane :is(.name, .plate)",
+            """all => all.map(one => one.getBoundingClientRect())
+                .map(box => [box.left, box.top, box.right, box.bottom])""",
+        )
+        assert len(boxes) >= 5
+        for i, a in enumerate(boxes):
+            for b in boxes[:i]:
+                assert a[0] >= b[2] or b[0] >= a[2] or a[1] >= b[3] or b[1] >= a[3]
+
+
+def test_prints_with_key_and_panel(browser: sync_api.Browser, file: Path) -> None:
+    with opened(browser, file) as page:
+        page.evaluate("() => dispatchEvent(new Event('beforeprint'))")
+        map_box, key_box = (page.locator(selector).bounding_box() for selector in ("#chart", ".key"))
+        assert map_box is not None
+        assert key_box is not None
+        assert key_box["y"] >= map_box["y"] + map_box["height"] - 1
+        assert page.locator("path.leg-pass").first.is_visible()
+        page.evaluate("() => dispatchEvent(new Event('afterprint'))")
+        assert page.locator(".leaflet-top .key").count() == 1
