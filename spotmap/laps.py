@@ -8,12 +8,14 @@ from dataclasses import dataclass, replace
 import shapely
 from shapely import LineString, Point
 
+from spotmap.dubins import dubins_paths
 from spotmap.passes import SHORTEST_PASS_RADII, Cut, NoPass, PassLine, trimmed
 from spotmap.turns import Turn, end_pose, legal_turn, start_pose
 from spotmap.water import GearWater
 
 _TRIMS_PER_RADIUS = 3.0
 _MOST_TRIMS = 20
+_NEARLY_SHORTEST = 1.02
 
 
 @dataclass(frozen=True)
@@ -80,27 +82,42 @@ class _End:
     turn: Turn
     reasons: tuple[str, ...]
 
+    @property
+    def cost_m(self) -> float:
+        """Return what this end costs: the turn, and the passes that are lost to it."""
+        return self.turn.length_m + self.trim_out_m + self.trim_back_m
+
 
 def _fit_end(
     out: PassLine, back: PassLine, radius_m: float, water: GearWater, *, same: bool
 ) -> _End | NoPass:
-    """Trim the starts of two passes, as little as can be, until a turn leads from one to the other.
+    """Trim the starts of two passes so that the turn between them and the line lost to it are least.
 
-    The turn leaves `out` against its direction and enters `back` along its direction.
+    The turn leaves `out` against its direction and enters `back` along its direction. Where the shortest turn of all
+    is open nothing is trimmed.
     """
     room_m = min(out.length_m, back.length_m) - SHORTEST_PASS_RADII * radius_m
     step_m = radius_m / _TRIMS_PER_RADIUS
     reasons: tuple[str, ...] = ()
+    best: _End | None = None
     for trim_out, trim_back in _trims(same=same):
+        lost_m = (trim_out + trim_back) * step_m
+        if best is not None and lost_m >= best.cost_m:
+            break
         if max(trim_out, trim_back) * step_m > room_m:
             continue
         one = out if trim_out == 0 else trimmed(out, trim_out * step_m, 0.0)
         other = back if trim_back == 0 else trimmed(back, trim_back * step_m, 0.0)
         leaving, entering = end_pose(one.xy[::-1]), start_pose(other.xy)
         turn = legal_turn(leaving, entering, radius_m, water.allowed, water.depth)
-        if turn is not None:
-            return _End(trim_out * step_m, trim_back * step_m, turn, reasons)
+        if turn is not None and (best is None or lost_m + turn.length_m < best.cost_m):
+            best = _End(trim_out * step_m, trim_back * step_m, turn, reasons)
+        shortest_m = dubins_paths(leaving, entering, radius_m)[0].length_m
+        if turn is not None and turn.length_m <= _NEARLY_SHORTEST * shortest_m:
+            break
         reasons = reasons or water.why_not(Point(leaving.x, leaving.y).buffer(3.0 * radius_m).boundary)
+    if best is not None:
+        return best
     return NoPass(tuple(f"no room to turn: {reason}" for reason in reasons) or ("no room to turn",), 0.0)
 
 

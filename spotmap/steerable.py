@@ -1,35 +1,26 @@
 """Steerable lines: the smoothest track of curvature radius ≥ R that hugs a depth line.
 
 A depth line wriggles tighter than gear can follow. The track is a uniform cubic B-spline whose control points slide
-along their normals until it lies on the line, as a sequence of convex programs (Clarabel): distance off the line
-counts beyond a small dead band, three times as much on the shallow side, and the curvature is bounded by 1/R.
+along their normals (`fairing`) until it lies on the line as closely as its curvature, bounded by 1/R, allows.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 
-import clarabel
 import numpy as np
 import numpy.typing as npt
 import shapely
-from scipy import ndimage, sparse
 from shapely import LineString, MultiPolygon
 
+from spotmap.fairing import Fairing, best_slides
 from spotmap.model import FloatArray
 from spotmap.polyline import evenly_spaced, places_at
 
 _STEPS_PER_RADIUS = 5.0
 """Control points in a length of R: fine enough for a full-lock S."""
-_DEAD_BAND_M = 1.0
-"""Off the line by less than this counts as on it: below what a boat can steer."""
-_SHALLOW_WEIGHT = 8.0
-"""How much dearer a metre on the shallow side is: gear drags there."""
 _RADIUS_MARGIN = 1.02
 """The spline bends a little more between its control points than at them."""
-_BEND_PENALTY = 2e3
-_WATER_PENALTY = 30.0
-_SMOOTHNESS = 40.0
 _FIRST_SMOOTHINGS = (1.5, 4.0)
 """First guesses smooth the line over these shares of R; the next is tried where one leads into too tight a bend."""
 _ROUNDS = 8
@@ -165,8 +156,10 @@ def _first_guess(line: LineString, smoothing_m: float, radius_m: float) -> Float
     pad = min(int(4 * sigma), count)
     head = 2 * xy[0] - xy[pad:0:-1]
     tail = 2 * xy[-1] - xy[-2 : -pad - 2 : -1]
-    smooth = ndimage.gaussian_filter1d(np.vstack([head, xy, tail]), sigma, axis=0)[pad : pad + len(xy)]
-    return evenly_spaced(smooth, radius_m / _STEPS_PER_RADIUS)
+    bell = np.exp(-0.5 * (np.arange(-pad, pad + 1) / sigma) ** 2)
+    padded = np.vstack([head, xy, tail])
+    smooth = [np.convolve(padded[:, axis], bell / bell.sum(), mode="valid") for axis in (0, 1)]
+    return evenly_spaced(np.column_stack(smooth), radius_m / _STEPS_PER_RADIUS)
 
 
 def _normals(xy: FloatArray) -> FloatArray:
@@ -178,94 +171,23 @@ def _normals(xy: FloatArray) -> FloatArray:
 def _best_move(
     control: FloatArray, target: _Target, radius_m: float, step_limit: float, water: MultiPolygon | None
 ) -> FloatArray:
-    """Return how far each control point slides along its normal: one convex program.
-
-    Unknowns: the slides e, the loss t off the line, the slack c where the bend cannot be met yet and the slack w
-    where the water cannot be kept yet.
-    """
-    count = len(control)
-    bends = count - 2
+    """Return how far each control point slides along its normal."""
     normal = _normals(control)
-    spacing = np.hypot(*np.diff(control, axis=0).T).mean()
     off, growth = target.off(control)
-    gain = (growth * normal).sum(axis=1)
-    inner = normal[1:-1]
-    second = control[:-2] - 2.0 * control[1:-1] + control[2:]
-    bend = (inner * second).sum(axis=1) / spacing**2
-    change = sparse.diags_array(
-        [
-            (inner * normal[:-2]).sum(axis=1) / spacing**2,
-            np.full(bends, -2.0 / spacing**2),
-            (inner * normal[2:]).sum(axis=1) / spacing**2,
-        ],
-        offsets=[0, 1, 2],
-        shape=(bends, count),
-    ).tocsc()
-    limit = 1.0 / (radius_m * _RADIUS_MARGIN)
-    slide, loss = sparse.eye_array(count), -sparse.eye_array(count)
-    slack = -sparse.eye_array(bends)
-    rows = [
-        # deep side: off + gain·e - band ≤ t ; shallow side, dearer: -(off + gain·e) - band ≤ t / weight
-        [sparse.diags_array(gain), loss, None, None],
-        [sparse.diags_array(-gain), loss / _SHALLOW_WEIGHT, None, None],
-        [None, loss, None, None],
-        [change, None, slack, None],
-        [-change, None, slack, None],
-        [None, None, slack, None],
-        [slide, None, None, None],
-        [-slide, None, None, None],
-    ]
-    right = [
-        _DEAD_BAND_M - off,
-        _DEAD_BAND_M + off,
-        np.zeros(count),
-        limit - bend,
-        limit + bend,
-        np.zeros(bends),
-        np.full(count, step_limit),
-        np.full(count, step_limit),
-    ]
-    tight, inward, depth_in = _pressed(control, water, radius_m)
-    pressed = len(tight)
-    if pressed:
-        pick = sparse.csc_array((np.ones(pressed), (np.arange(pressed), tight)), shape=(pressed, count))
-        press = sparse.diags_array((inward * normal[tight]).sum(axis=1)) @ pick
-        room = -sparse.eye_array(pressed)
-        rows += [[-press, None, None, room], [None, None, None, room]]
-        right += [depth_in, np.zeros(pressed)]
-    else:
-        rows = [row[:3] for row in rows]
-    system = sparse.block_array(rows, format="csc")
-    smooth = _SMOOTHNESS * radius_m**2 * spacing**2 / 25.0
-    quadratic = sparse.block_diag(
-        [
-            2.0 * smooth * 1e-3 * (change.T @ change) + 1e-6 * sparse.eye_array(count),
-            sparse.csc_array((count + bends + pressed, count + bends + pressed)),
-        ],
-        format="csc",
+    tight, inward, inside_m = _pressed(control, water, radius_m)
+    return best_slides(
+        Fairing(
+            control=control,
+            normal=normal,
+            off_m=off,
+            off_gain=(growth * normal).sum(axis=1),
+            pressed=tight,
+            inside_m=inside_m,
+            inside_gain=(inward * normal[tight]).sum(axis=1),
+        ),
+        radius_m * _RADIUS_MARGIN,
+        step_limit,
     )
-    linear = np.concatenate(
-        [
-            2.0 * smooth * 1e-3 * (change.T @ bend),
-            np.ones(count),
-            np.full(bends, _BEND_PENALTY * radius_m),
-            np.full(pressed, _WATER_PENALTY),
-        ]
-    )
-    settings = clarabel.DefaultSettings()
-    settings.verbose = False
-    solution = clarabel.DefaultSolver(
-        sparse.triu(quadratic, format="csc"),
-        linear,
-        system,
-        np.concatenate(right),
-        [clarabel.NonnegativeConeT(system.shape[0])],
-        settings,
-    ).solve()
-    move: FloatArray = np.asarray(solution.x[:count])
-    if not np.isfinite(move).all():
-        return np.zeros(count)
-    return np.clip(move, -step_limit, step_limit)
 
 
 def _pressed(
@@ -301,18 +223,14 @@ def _spline(control: FloatArray) -> tuple[FloatArray, FloatArray]:
     before, here, after, beyond = padded[:-3], padded[1:-2], padded[2:-1], padded[3:]
     second = np.hypot(*(padded[:-2] - 2 * padded[1:-1] + padded[2:]).T)
     # a chord across 1/k of a span has a sagitta of about |second| / (8 k²)
-    pieces = np.maximum(np.ceil(np.sqrt(np.maximum(second[:-1], second[1:]) / (8 * _SAGITTA_M))), 1.0).astype(
-        int
-    )
+    pieces = np.maximum(np.ceil(np.sqrt(np.maximum(second[:-1], second[1:]) / (8 * _SAGITTA_M))), 1.0).astype(int)
     span = np.repeat(np.arange(len(pieces)), pieces)
     first = np.concatenate([[0], np.cumsum(pieces)[:-1]])
     u = (np.arange(len(span)) - first[span]) / pieces[span]
     span, u = np.append(span, len(pieces) - 1), np.append(u, 1.0)
     a, b, c, d = before[span], here[span], after[span], beyond[span]
     v = u[:, None]
-    xy = (
-        (1 - v) ** 3 * a + (3 * v**3 - 6 * v**2 + 4) * b + (-3 * v**3 + 3 * v**2 + 3 * v + 1) * c + v**3 * d
-    ) / 6
+    xy = ((1 - v) ** 3 * a + (3 * v**3 - 6 * v**2 + 4) * b + (-3 * v**3 + 3 * v**2 + 3 * v + 1) * c + v**3 * d) / 6
     dx = (-((1 - v) ** 2) * a + (3 * v**2 - 4 * v) * b + (-3 * v**2 + 2 * v + 1) * c + v**2 * d) / 2
     ddx = (1 - v) * a + (3 * v - 2) * b + (1 - 3 * v) * c + v * d
     turning = np.abs(dx[:, 0] * ddx[:, 1] - dx[:, 1] * ddx[:, 0])
