@@ -72,7 +72,7 @@ def _joints(plan: Plan) -> Iterator[str]:
         elif chain:
             tightest = _tightest(np.vstack(chain))
             if tightest < _RADIUS_SHARE * plan.radius.radius_m:
-                yield f"gear is pulled through a radius of {tightest:.1f} m, tighter than R {plan.radius.radius_m:.1f} m"
+                yield f"gear is pulled through a radius of {tightest:.1f} m, R is {plan.radius.radius_m:.1f} m"
             chain = []
 
 
@@ -151,7 +151,5 @@ def _run_faults(plan: Plan, timed: TimedLeg) -> Iterator[str]:
 def _in_force(rules: Sequence[Rule], plan: Plan, timed: TimedLeg) -> Iterator[Rule]:
     for rule in rules:
         concerned = rule.forbids == "entry" or rule.concerns(plan.trip.species, plan.trip.method)
-        if concerned and (
-            is_active(rule.season, timed.start) or changes(rule.season, timed.start, timed.end)
-        ):
+        if concerned and (is_active(rule.season, timed.start) or changes(rule.season, timed.start, timed.end)):
             yield rule

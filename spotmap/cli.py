@@ -11,9 +11,9 @@ from pathlib import Path
 from typing import Annotated
 
 import typer
-from layers.area import open_area
 
 from layers._errors import InputError
+from layers.area import open_area
 from layers.model import Area
 from layers.positions import format_position
 from layers.units import format_quantity, parse_quantity
@@ -87,9 +87,7 @@ def lines(
     with _progress() as say:
         say("reading the area")
         opened = open_area(area)
-    told = [
-        figures(line) for line in merged_lines(opened.depth.depth_line(depth_m)) if line.length >= shortest_m
-    ]
+    told = [figures(line) for line in merged_lines(opened.depth.depth_line(depth_m)) if line.length >= shortest_m]
     told.sort(key=lambda one: -one.length_m)
     if not told:
         raise NoPlanError(f"No {depth} line of at least {longer} in {opened.name}.")
@@ -114,9 +112,7 @@ def demo(
     _write(made, out)
     for line in plan_words(made):
         typer.echo(line)
-    typer.echo(
-        f"\nThis sound is invented. Open {out / 'map.html'} in a browser; {out / 'route.gpx'} is for a plotter."
-    )
+    typer.echo(f"\nThis sound is invented. Open {out / 'map.html'} in a browser; {out / 'route.gpx'} is for a plotter.")
 
 
 def main(arguments: Sequence[str] | None = None) -> None:

@@ -249,6 +249,19 @@ def elapsed(start: datetime, end: datetime) -> timedelta:
     return end.astimezone(UTC) - start.astimezone(UTC)
 
 
+def later(moment: datetime, by: timedelta) -> datetime:
+    """Return the moment that really comes so much later, in the same zone.
+
+    Examples
+    --------
+    >>> from zoneinfo import ZoneInfo
+    >>> before = datetime(2026, 3, 29, 1, tzinfo=ZoneInfo("CET"))
+    >>> f"{later(before, timedelta(hours=2)):%H:%M}"
+    '04:00'
+    """
+    return (moment.astimezone(UTC) + by).astimezone(moment.tzinfo)
+
+
 def totals(timed: Iterable[TimedLeg]) -> Totals:
     """Return the whole trip in figures; the fuel is None when that of any leg is not known.
 

@@ -50,9 +50,7 @@ class LineFigures:
     radius_p05_m: float
 
 
-def stretch_near(
-    depth: Depth, depth_m: float, near: Point, length_m: float, *, shortest_m: float
-) -> Stretch | None:
+def stretch_near(depth: Depth, depth_m: float, near: Point, length_m: float, *, shortest_m: float) -> Stretch | None:
     """Return the stretch of a depth line centred on its point nearest a place.
 
     Parameters

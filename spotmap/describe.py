@@ -6,7 +6,6 @@ from collections.abc import Iterator
 from datetime import date, datetime, time, timedelta
 
 from layers.area import age_warnings
-
 from layers.model import Area, Rule
 from layers.seasons import changes, is_active, season_words
 from layers.units import format_quantity
@@ -59,11 +58,7 @@ def _rule_words(rule: Rule, area: Area, day: date, species: str, method: str) ->
         return told + f"does not concern {species}, {method}"
     begin = datetime.combine(day, time(0), area.timezone)
     active = is_active(rule.season, begin)
-    state = (
-        ("open" if active else "not open")
-        if rule.role == "ground"
-        else ("in force" if active else "not in force")
-    )
+    state = ("open" if active else "not open") if rule.role == "ground" else ("in force" if active else "not in force")
     words = [f"{state} at 00:00"]
     for moment in changes(rule.season, begin, later(begin, timedelta(days=1))):
         active = not active

@@ -85,9 +85,7 @@ class DubinsPath:
     @property
     def turned_rad(self) -> float:
         """Return the change of heading along the path, whole circles included; positive to port."""
-        return (
-            sum(_SIGN[c] * length for c, length in zip(self.word, self.pieces_m, strict=True)) / self.radius_m
-        )
+        return sum(_SIGN[c] * length for c, length in zip(self.word, self.pieces_m, strict=True)) / self.radius_m
 
     @property
     def bulge_m(self) -> float:
@@ -101,10 +99,7 @@ class DubinsPath:
             bend = _SIGN[letter] / self.radius_m
             turned = heading + bend * length
             if bend:
-                along += (
-                    offset * length
-                    + (length * np.cos(heading) - (np.sin(turned) - np.sin(heading)) / bend) / bend
-                )
+                along += offset * length + (length * np.cos(heading) - (np.sin(turned) - np.sin(heading)) / bend) / bend
                 offset += (np.cos(heading) - np.cos(turned)) / bend
             else:
                 along += offset * length + 0.5 * length**2 * np.sin(heading)
@@ -281,8 +276,6 @@ def _three_arcs(place: ComplexArray, h0: FloatArray, h1: FloatArray) -> tuple[Fl
     towards = np.angle(between)
 
     def arcs(middle: FloatArray) -> FloatArray:
-        return np.stack(
-            [_turn(towards + 0.5 * middle - h0), middle, _turn(h1 - towards + 0.5 * middle)], axis=1
-        )
+        return np.stack([_turn(towards + 0.5 * middle - h0), middle, _turn(h1 - towards + 0.5 * middle)], axis=1)
 
     return arcs(_TAU - short), arcs(short)

@@ -55,9 +55,7 @@ def _pull(weight_kg: float, line_diameter_m: float, speed_mps: float) -> _Pull:
     pressure = 0.5 * SEA_WATER_KG_M3 * speed_mps**2
     drag_n = pressure * drag_area_m2
     cable_drag_n_per_m = pressure * CABLE_NORMAL_DRAG * line_diameter_m
-    return _Pull(
-        in_water_n, drag_area_m2, hypot(in_water_n, drag_n) / cable_drag_n_per_m, drag_n / in_water_n
-    )
+    return _Pull(in_water_n, drag_area_m2, hypot(in_water_n, drag_n) / cable_drag_n_per_m, drag_n / in_water_n)
 
 
 def _hung(pull: _Pull, slope_at_surface: float) -> HungCable:
@@ -70,9 +68,7 @@ def _hung(pull: _Pull, slope_at_surface: float) -> HungCable:
     )
 
 
-def hang_by_cable(
-    cable_out_m: float, weight_kg: float, line_diameter_m: float, speed_mps: float
-) -> HungCable:
+def hang_by_cable(cable_out_m: float, weight_kg: float, line_diameter_m: float, speed_mps: float) -> HungCable:
     """Return where a ball hangs with this much cable out.
 
     The cable has no weight and only normal drag, so its tension is constant and it lies as a catenary on its
@@ -169,14 +165,10 @@ def tow(rod: Rod, speed_mps: float, lure_speed_floor: float) -> TowedRod:
             hung = hang_by_depth(rod.depth_m, rod.weight_kg, diameter_m, speed_mps)
             if hung.angle_rad > FLATTEST_USEFUL_ANGLE_RAD:
                 pull = _pull(rod.weight_kg, diameter_m, speed_mps)
-                deepest = pull.bend_length_m * (
-                    asinh(tan(FLATTEST_USEFUL_ANGLE_RAD)) - asinh(pull.slope_at_ball)
-                )
+                deepest = pull.bend_length_m * (asinh(tan(FLATTEST_USEFUL_ANGLE_RAD)) - asinh(pull.slope_at_ball))
                 raise NoPlanError(
                     f"Rod '{rod.name}' cannot fish {rod.depth_m:.1f} m deep at this speed.",
-                    [
-                        f"the water lays its cable flatter than 70°; {max(deepest, 0.0):.1f} m is the deepest useful"
-                    ],
+                    [f"the water lays its cable flatter than 70°; {max(deepest, 0.0):.1f} m is the deepest useful"],
                     ["a heavier ball", "a slower troll_speed", "a lesser depth"],
                 )
         else:

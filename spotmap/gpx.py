@@ -56,9 +56,7 @@ def plan_gpx(plan: Plan) -> bytes:
         winding for that is several routes, "P1a", "P1b", …); one track with a segment for each leg, within
         half a metre, its times in UTC in proportion to the distance run on the leg.
     """
-    root = ET.Element(
-        "gpx", {"xmlns": _NAMESPACE, "version": "1.1", "creator": f"spotmap {version('spotmap')}"}
-    )
+    root = ET.Element("gpx", {"xmlns": _NAMESPACE, "version": "1.1", "creator": f"spotmap {version('spotmap')}"})
     _metadata(root, plan)
     _waypoints(root, plan)
     _routes(root, plan)
@@ -111,9 +109,7 @@ def _track(root: ET.Element, plan: Plan) -> None:
         points = _thinned(timed.leg.xy, _TRACK_TOLERANCE_M)
         begin, end = timed.start.astimezone(UTC), timed.end.astimezone(UTC)
         shares = points[:, 2] / points[-1, 2]
-        for (lon, lat), share in zip(
-            _degrees(plan.area.projection, points[:, :2]), shares.tolist(), strict=True
-        ):
+        for (lon, lat), share in zip(_degrees(plan.area.projection, points[:, :2]), shares.tolist(), strict=True):
             point = ET.SubElement(segment, "trkpt", {"lat": lat, "lon": lon})
             _text(point, "time", _utc(begin + share * (end - begin)))
 

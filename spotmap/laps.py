@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
+from math import atan2, pi
 
 import shapely
 from shapely import LineString, Point
 
 from spotmap.dubins import dubins_paths
+from spotmap.model import FloatArray
 from spotmap.passes import SHORTEST_PASS_RADII, Cut, NoPass, PassLine, trimmed
 from spotmap.turns import Turn, end_pose, legal_turn, start_pose
 from spotmap.water import GearWater
@@ -16,6 +18,7 @@ from spotmap.water import GearWater
 _TRIMS_PER_RADIUS = 3.0
 _MOST_TRIMS = 20
 _NEARLY_SHORTEST = 1.02
+_WINDS = ("north", "north-east", "east", "south-east", "south", "south-west", "west", "north-west")
 
 
 @dataclass(frozen=True)
@@ -68,7 +71,7 @@ def fit_lap(out: PassLine, back: PassLine | None, radius_m: float, water: GearWa
     out, beside = trimmed(out, near.trim_out_m, 0.0), trimmed(beside, near.trim_back_m, 0.0)
     cuts = tuple(
         Cut(end.trim_out_m, (f"no room to turn at the {place} end: " + "; ".join(end.reasons[:2]),))
-        for end, place in ((far, "far"), (near, "near"))
+        for end, place in ((far, _side_of(out.xy[-1] - out.xy[0])), (near, _side_of(out.xy[0] - out.xy[-1])))
         if end.trim_out_m > 0.0
     )
     # the near turn was found from `out` to `back`; the boat runs it from `back` to `out`
@@ -88,9 +91,7 @@ class _End:
         return self.turn.length_m + self.trim_out_m + self.trim_back_m
 
 
-def _fit_end(
-    out: PassLine, back: PassLine, radius_m: float, water: GearWater, *, same: bool
-) -> _End | NoPass:
+def _fit_end(out: PassLine, back: PassLine, radius_m: float, water: GearWater, *, same: bool) -> _End | NoPass:
     """Trim the starts of two passes so that the turn between them and the line lost to it are least.
 
     The turn leaves `out` against its direction and enters `back` along its direction. Where the shortest turn of all
@@ -109,11 +110,11 @@ def _fit_end(
         one = out if trim_out == 0 else trimmed(out, trim_out * step_m, 0.0)
         other = back if trim_back == 0 else trimmed(back, trim_back * step_m, 0.0)
         leaving, entering = end_pose(one.xy[::-1]), start_pose(other.xy)
-        turn = legal_turn(leaving, entering, radius_m, water.allowed, water.depth)
+        paths = dubins_paths(leaving, entering, radius_m)
+        turn = legal_turn(paths, water.allowed, water.depth)
         if turn is not None and (best is None or lost_m + turn.length_m < best.cost_m):
             best = _End(trim_out * step_m, trim_back * step_m, turn, reasons)
-        shortest_m = dubins_paths(leaving, entering, radius_m)[0].length_m
-        if turn is not None and turn.length_m <= _NEARLY_SHORTEST * shortest_m:
+        if turn is not None and turn.length_m <= _NEARLY_SHORTEST * paths[0].length_m:
             break
         reasons = reasons or water.why_not(Point(leaving.x, leaving.y).buffer(3.0 * radius_m).boundary)
     if best is not None:
@@ -129,6 +130,12 @@ def _trims(*, same: bool) -> Iterator[tuple[int, int]]:
     for total in range(2 * _MOST_TRIMS):
         pairs = ((total - other, other) for other in range(total + 1))
         yield from sorted(pairs, key=lambda pair: abs(pair[0] - pair[1]))
+
+
+def _side_of(away: FloatArray) -> str:
+    # eight winds are coarse enough for the local north
+    east, north = away
+    return _WINDS[round(atan2(east, north) / (pi / 4.0)) % 8]
 
 
 def _reversed(line: PassLine) -> PassLine:

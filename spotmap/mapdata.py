@@ -39,6 +39,9 @@ Parts = list[list[int]]
 _WIDEST_M = 60_000.0
 _ROUND_THE_TRIP_M = 8_000.0
 _DETAIL = 1500
+"""Cells of depth along the longer side of what is drawn."""
+_FINEST = 6000
+"""Simplifying takes away at most this share of the longer side, or 2 m where that is more."""
 _TOLERANCE_M = 2.0
 _STRAIGHT_M = 5000.0
 """Longer edges are drawn in pieces: straight in local metres is bent on the page, half a metre in 5 km."""
@@ -102,6 +105,7 @@ class Track:
 
     seq: int
     kind: str
+    work: int | None
     words: LegWords
     shape: Shape
 
@@ -143,7 +147,7 @@ def map_data(plan: Plan) -> MapData:
     area = plan.area
     projection = area.projection
     window = _window(plan)
-    levels = _levels(plan, window)
+    bands, lines = _bands_and_lines(plan, window, _levels(plan, window))
     tracks = _tracks(plan)
     begin, end = (when.astimezone(area.timezone) for when in (plan.trip.start, plan.legs[-1].end))
     day = f"{begin:%a} {begin.day} {begin:%b %Y}"
@@ -152,9 +156,9 @@ def map_data(plan: Plan) -> MapData:
         subtitle=f"{day}, {short_time(begin, begin)} to {short_time(end, begin)}",
         badges=(*(("INVENTED AREA",) if area.invented else ()), *(() if area.has_grounds else (NO_GROUNDS,))),
         box=_shape(projection, shapely.box(*window), 5),
-        bands=_bands(area, window, levels),
+        bands=bands,
         land=_shape(projection, shapely.clip_by_rect(area.land, *_grown(window, 0.3)), 5, _TOLERANCE_M),
-        lines=_depth_lines(plan, window, levels),
+        lines=lines,
         closed=tuple(_closed(plan, water) for water in plan.closed),
         hazards=tuple(_thing(projection, h.name, h.kind, _margin(area, h.margin_m), h.shape) for h in area.hazards),
         lanes=tuple(_lane(area, lane) for lane in area.lanes),
@@ -270,36 +274,32 @@ def _levels(plan: Plan, window: Bounds) -> tuple[float, ...]:
     return band_levels(to_unit(float(np.quantile(found, 0.98)), unit), to_unit(worked, unit))
 
 
-def _bands(area: Area, window: Bounds, levels: Sequence[float]) -> tuple[Band, ...]:
-    unit = area.show.depth
-    west, south, east, north = window
-    cell_m = max(east - west, north - south) / _DETAIL
+def _bands_and_lines(
+    plan: Plan, window: Bounds, levels: Sequence[float]
+) -> tuple[tuple[Band, ...], tuple[DepthLine, ...]]:
+    """Return the bands, and the depth lines: the bands' rims, and as finely as they are known the lines worked."""
+    area, unit = plan.area, plan.area.show.depth
+    longest_m = max(window[2] - window[0], window[3] - window[1])
+    cell_m, tolerance_m = longest_m / _DETAIL, max(_TOLERANCE_M, longest_m / _FINEST)
+    worked = sorted({leg.leg.depth_line_m for leg in plan.legs if leg.leg.depth_line_m is not None})
     known = area.depth.known(window, cell_m)
-    bands = [Band("dries: above the datum", "dries", _shape(area.projection, known, 5, _TOLERANCE_M))]
+    rim = shapely.buffer(shapely.simplify(known.boundary, 1.0), cell_m + 1.0, quad_segs=2)
+    bands = [Band("dries: above the datum", "dries", _shape(area.projection, known, 5, tolerance_m))]
+    lines = []
     for index, level in enumerate(levels):
-        water = area.depth.deeper_than(level / to_unit(1.0, unit), window, cell_m)
+        depth_m = level / to_unit(1.0, unit)
+        water = area.depth.deeper_than(depth_m, window, cell_m)
         deeper = levels[index + 1] if index + 1 < len(levels) else None
         words = f"deeper than {level:g} {unit}" if deeper is None else f"{level:g} to {deeper:g} {unit}"
-        bands.append(Band(words, str(index), _shape(area.projection, water, 5, _TOLERANCE_M)))
-    return tuple(bands)
-
-
-def _depth_lines(plan: Plan, window: Bounds, levels: Sequence[float]) -> tuple[DepthLine, ...]:
-    area, unit = plan.area, plan.area.show.depth
-    worked = sorted({leg.leg.depth_line_m for leg in plan.legs if leg.leg.depth_line_m is not None})
-    others = [
-        level_m
-        for level_m in (level / to_unit(1.0, unit) for level in levels)
-        if all(abs(level_m - line_m) > _SAME_LINE_M for line_m in worked)
-    ]
-    return tuple(
-        DepthLine(
-            format_quantity(depth_m, unit),
-            depth_m in worked,
-            _shape(area.projection, area.depth.depth_line(depth_m, window), 5, _TOLERANCE_M),
-        )
-        for depth_m in (*others, *worked)
-    )
+        bands.append(Band(words, str(index), _shape(area.projection, water, 5, tolerance_m)))
+        if all(abs(depth_m - line_m) > _SAME_LINE_M for line_m in worked):
+            edge = water.boundary.difference(rim)
+            lines.append(DepthLine(f"{level:g} {unit}", False, _shape(area.projection, edge, 5, tolerance_m)))
+    for depth_m in worked:
+        line = area.depth.depth_line(depth_m, window)
+        words = format_quantity(depth_m, unit)
+        lines.append(DepthLine(words, True, _shape(area.projection, line, 5, _TOLERANCE_M)))
+    return tuple(bands), tuple(lines)
 
 
 def _closed(plan: Plan, water: ClosedWater) -> Closed:
@@ -350,6 +350,7 @@ def _tracks(plan: Plan) -> tuple[Track, ...]:
         Track(
             leg.seq,
             leg.leg.kind,
+            leg.leg.work,
             leg_words(plan, leg, under),
             _shape(projection, shapely.LineString(leg.leg.xy), 6, 0.1),
         )

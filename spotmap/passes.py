@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -23,6 +24,7 @@ ON_THE_LINE_M = 5.0
 _MOST_SLACK_M = 15.0
 _RADIUS_ROUNDING = 0.999
 _LOOK_M = 2.0
+_WORTH_TELLING_M = 1.0
 _SAME_PLACE_M = 1e-6
 SHORTEST_PASS_RADII = 3.0
 """A pass shorter than this many turning radii is all turn."""
@@ -34,6 +36,15 @@ class Cut:
 
     length_m: float
     reasons: tuple[str, ...]
+
+
+def summed(cuts: Iterable[Cut]) -> tuple[Cut, ...]:
+    """Return cuts with the lengths of those that have the same reasons added up, the longest first."""
+    lengths: dict[tuple[str, ...], float] = {}
+    for cut in cuts:
+        lengths[cut.reasons] = lengths.get(cut.reasons, 0.0) + cut.length_m
+    told = [Cut(length_m, reasons) for reasons, length_m in lengths.items() if length_m >= _WORTH_TELLING_M]
+    return tuple(sorted(told, key=lambda cut: -cut.length_m))
 
 
 @dataclass(frozen=True)
@@ -93,8 +104,7 @@ def fit_pass(stretch: Stretch, radius_m: float, water: GearWater) -> PassLine | 
     length_m = float(LineString(xy).length) if last > first else 0.0
     if length_m < shortest_m:
         return _no_pass(cuts, length_m)
-    told = tuple(cut for cut in cuts if cut.length_m >= 1.0)
-    return PassLine(xy, stretch.line, stretch.depth_m, told)
+    return PassLine(xy, stretch.line, stretch.depth_m, tuple(cuts))
 
 
 def off_line(line: PassLine, depth: Depth) -> OffLine:
@@ -130,9 +140,7 @@ def _no_pass(cuts: list[Cut], longest_m: float) -> NoPass:
 
 
 def _longest_part(line: LineString, water: MultiPolygon) -> tuple[LineString | None, list[LineString]]:
-    inside = [
-        part for part in shapely.get_parts(shapely.line_merge(line.intersection(water))) if part.length > 0.0
-    ]
+    inside = [part for part in shapely.get_parts(shapely.line_merge(line.intersection(water))) if part.length > 0.0]
     if not inside:
         return None, [line]
     longest = max(inside, key=lambda part: part.length)
@@ -143,9 +151,7 @@ def _longest_part(line: LineString, water: MultiPolygon) -> tuple[LineString | N
     return longest, [piece for piece in dropped if piece.length > 0.0]
 
 
-def _good_segments(
-    xy: FloatArray, vertices: npt.NDArray[np.bool_], water: MultiPolygon
-) -> npt.NDArray[np.bool_]:
+def _good_segments(xy: FloatArray, vertices: npt.NDArray[np.bool_], water: MultiPolygon) -> npt.NDArray[np.bool_]:
     segments = shapely.linestrings(np.stack([xy[:-1], xy[1:]], axis=1))
     shapely.prepare(water)
     good: npt.NDArray[np.bool_] = vertices[:-1] & vertices[1:] & shapely.covers(water, segments)
@@ -172,9 +178,7 @@ def _outside(xy: FloatArray, first: int, last: int) -> list[LineString]:
 
 def _cut_of_track(piece: LineString, line: LineString, radius_m: float, water: GearWater) -> Cut:
     """Explain a cut by what forbids the track or, where nothing does, the line beside it; else the bend itself."""
-    begin, end = sorted(
-        (line.project(shapely.get_point(piece, 0)), line.project(shapely.get_point(piece, -1)))
-    )
+    begin, end = sorted((line.project(shapely.get_point(piece, 0)), line.project(shapely.get_point(piece, -1))))
     beside = shapely.ops.substring(line, begin, end)
     reasons = water.why_not(piece) or (water.why_not(beside) if beside.length else ())
     return Cut(

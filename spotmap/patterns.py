@@ -6,7 +6,7 @@ To add a pattern, write a function that fits passes to the ground and returns a 
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import networkx as nx
@@ -76,10 +76,8 @@ class Ground:
     radius_m: float
 
 
-def fit_work(
-    work: Work, depth: Depth, radius_m: float, water_in: Callable[[Bounds], GearWater]
-) -> FittedWork | NoPass:
-    """Return a piece of work laid out on its depth lines, cut to what is possible.
+def stretches_of(work: Work, depth: Depth, radius_m: float) -> tuple[Stretch, ...] | NoPass:
+    """Return the stretches of depth line that a piece of work asks for: its line and, if it has one, its return line.
 
     Parameters
     ----------
@@ -88,32 +86,37 @@ def fit_work(
     depth
         The area's depth.
     radius_m
-        The turning radius R, metres.
-    water_in
-        Returns where gear may be inside a box of local metres.
+        The turning radius R, metres: lines shorter than a few of it are passed over.
 
     Returns
     -------
-    FittedWork or NoPass
-        Or why nothing of it can be worked.
+    tuple of Stretch, or NoPass
+        One or two; or why there is none.
     """
     shortest_m = SHORTEST_PASS_RADII * radius_m
     first = stretch_near(depth, work.depth_line_m, work.near, work.length_m, shortest_m=shortest_m)
     if first is None:
         return NoPass(("no line at this depth is long enough to work",), 0.0)
-    stretches = [first]
-    if work.return_line_m is not None:
-        middle = first.line.interpolate(0.5, normalized=True)
-        second = stretch_near(
-            depth, work.return_line_m, middle, first.line.length * _RETURN_SPARE, shortest_m=shortest_m
-        )
-        if second is None:
-            return NoPass(("no return line at this depth is long enough to work",), 0.0)
-        stretches.append(second)
+    if work.return_line_m is None:
+        return (first,)
+    middle = first.line.interpolate(0.5, normalized=True)
+    length_m = first.line.length * _RETURN_SPARE
+    second = stretch_near(depth, work.return_line_m, middle, length_m, shortest_m=shortest_m)
+    if second is None:
+        return NoPass(("no return line at this depth is long enough to work",), 0.0)
+    return first, second
+
+
+def box_around(stretches: Sequence[Stretch], radius_m: float) -> Bounds:
+    """Return the box that holds the stretches and the room for turns and detours around them."""
     west, south, east, north = shapely.total_bounds([stretch.line for stretch in stretches])
     room = _ROOM_RADII * radius_m + _ROOM_M
-    water = water_in((west - room, south - room, east + room, north + room))
-    return PATTERNS[work.pattern](work, Ground(tuple(stretches), water, radius_m))
+    return (west - room, south - room, east + room, north + room)
+
+
+def fit_work(work: Work, ground: Ground) -> FittedWork | NoPass:
+    """Return a piece of work laid out on its depth lines, cut to what is possible, or why nothing is left of it."""
+    return PATTERNS[work.pattern](work, ground)
 
 
 def _loop(work: Work, ground: Ground) -> FittedWork | NoPass:
@@ -130,9 +133,7 @@ def _loop(work: Work, ground: Ground) -> FittedWork | NoPass:
     else:
         lap = fit_lap(first, None, ground.radius_m, ground.water)
     if isinstance(lap, NoPass):
-        return NoPass(
-            (*lap.reasons, *(reason for cut in first.cuts for reason in cut.reasons)), first.length_m
-        )
+        return NoPass((*lap.reasons, *(reason for cut in first.cuts for reason in cut.reasons)), first.length_m)
     graph = nx.DiGraph()
     back = "back" if lap.back.depth_line_m != lap.out.depth_line_m else "out"
     out_way, back_way = PassKey("out", True), PassKey(back, False)

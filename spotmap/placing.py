@@ -2,20 +2,25 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
-from layers.model import Area, Bounds
+import shapely
+
+from layers.model import Area
 from spotmap.clock import later
+from spotmap.depthline import Stretch
 from spotmap.gear import deepest_gear_m
 from spotmap.model import Trip, TurningRadius, Work
 from spotmap.passes import NoPass
-from spotmap.patterns import FittedWork, fit_work
+from spotmap.patterns import FittedWork, Ground, box_around, fit_work, stretches_of
 from spotmap.water import Fishery, GearWater, Span, change_times, gear_water
 
 _NEARLY_ALL = 0.95
 """A stretch workable to this share is taken as it is, without looking for a better time."""
+_AROUND_M = 1000.0
+"""Rules whose water is farther from the work than its length and this do not bear on it."""
 _LONGEST_TURN_RADII = 7.5
 """A Dubins turn back along the same line takes 7π/3 radii."""
 
@@ -53,14 +58,19 @@ def place_work(area: Area, trip: Trip, radius: TurningRadius, index: int, span: 
         Or why nothing of it can be worked, by the whole span's reasons.
     """
     work = trip.works[index]
-    fishery = Fishery(trip.species, trip.method)
+    stretches = stretches_of(work, area.depth, radius.radius_m)
+    if isinstance(stretches, NoPass):
+        return stretches
     best: PlacedWork | None = None
     best_score = 0.0
-    failure: NoPass | None = None
-    for option in _options(span, change_times(area, fishery, span)):
-        fitted = fit_at_radius(area, trip, radius, work, option.span)
+    tried: list[tuple[GearWater, FittedWork | NoPass]] = []
+    around = work.near.buffer(work.length_m + _AROUND_M)
+    for option in _options(span, change_times(area, Fishery(trip.species, trip.method), span, around)):
+        water = _water(area, trip, radius, stretches, option.span)
+        same = (fitted for other, fitted in tried if shapely.equals_exact(other.allowed, water.allowed))
+        fitted = next(same, None) or fit_work(work, Ground(stretches, water, radius.radius_m))
+        tried.append((water, fitted))
         if isinstance(fitted, NoPass):
-            failure = failure or fitted
             continue
         kept = fitted.passes["out"].length_m / work.length_m
         score = kept * (option.span.end - option.span.start) / (span.end - span.start)
@@ -69,20 +79,29 @@ def place_work(area: Area, trip: Trip, radius: TurningRadius, index: int, span: 
             best = PlacedWork(index, fitted, option.span, option.begin_by_wait, option.stop_by, option.note)
         if option.span == span and kept >= _NEARLY_ALL:
             break
-    return best or failure or NoPass(("no time is left in which the water is open",), 0.0)
+    if best is not None:
+        return best
+    _, failure = tried[0]
+    return failure if isinstance(failure, NoPass) else NoPass(("the water is open for too short a time",), 0.0)
 
 
-def fit_at_radius(
-    area: Area, trip: Trip, radius: TurningRadius, work: Work, span: Span
-) -> FittedWork | NoPass:
+def fit_at_radius(area: Area, trip: Trip, radius: TurningRadius, work: Work, span: Span) -> FittedWork | NoPass:
     """Return a piece of work fitted to the water open throughout a span, with this turning radius and its gear."""
-    needed_m = deepest_gear_m(radius) + trip.limits.bottom_clearance_m
-    fishery = Fishery(trip.species, trip.method)
+    stretches = stretches_of(work, area.depth, radius.radius_m)
+    if isinstance(stretches, NoPass):
+        return stretches
+    return fit_work(work, Ground(stretches, _water(area, trip, radius, stretches, span), radius.radius_m))
 
-    def water_in(box: Bounds) -> GearWater:
-        return gear_water(area, fishery, trip.limits, span, needed_depth_m=needed_m, within=box)
 
-    return fit_work(work, area.depth, radius.radius_m, water_in)
+def _water(area: Area, trip: Trip, radius: TurningRadius, stretches: Sequence[Stretch], span: Span) -> GearWater:
+    return gear_water(
+        area,
+        Fishery(trip.species, trip.method),
+        trip.limits,
+        span,
+        needed_depth_m=deepest_gear_m(radius) + trip.limits.bottom_clearance_m,
+        within=box_around(stretches, radius.radius_m),
+    )
 
 
 def longest_duration(work: Work, trip: Trip, radius_m: float) -> timedelta:
@@ -110,6 +129,4 @@ def _options(span: Span, moments: tuple[datetime, ...]) -> Iterator[_Option]:
             yield _Option(waiting, begin_by_wait=moment, note=f"begins at {moment:%H:%M}, when water opens")
             stop = later(moment, timedelta(seconds=-1))
             if stop > span.start:
-                yield _Option(
-                    Span(span.start, stop), stop_by=stop, note=f"ends by {moment:%H:%M}, when water closes"
-                )
+                yield _Option(Span(span.start, stop), stop_by=stop, note=f"ends by {moment:%H:%M}, when water closes")

@@ -21,7 +21,7 @@ from spotmap.clock import (
 from spotmap.gear import turning_radius
 from spotmap.journey import Outing, Runs
 from spotmap.model import Plan, Sun, TimedLeg, Trip, TurningRadius, WorkReport
-from spotmap.passes import off_line
+from spotmap.passes import off_line, summed
 from spotmap.report import cut_words, work_title
 from spotmap.timetable import fit_day, inside_spans, lay_out
 from spotmap.water import UNDER_KEEL_M, Fishery, Span, closed_water
@@ -198,7 +198,7 @@ def _report(area: Area, outing: Outing) -> WorkReport:
         length_m=line.length_m,
         passes=outing.count,
         off_line=off_line(line, area.depth),
-        cuts=tuple(cut_words(cut, area.show) for cut in fitted.cuts),
+        cuts=tuple(cut_words(cut, area.show) for cut in summed(fitted.cuts)),
         choices=tuple(choice for choice in choices if choice),
     )
 

@@ -11,6 +11,8 @@ from spotmap.model import OffLine, Plan, TurningRadius, Work
 from spotmap.passes import Cut
 
 _MINUTE_S = 60.0
+_SHORT_M = 90.0
+"""A twentieth of a nautical mile: shorter things are told in metres."""
 
 
 def work_title(work: Work, show: Show) -> str:
@@ -24,7 +26,8 @@ def work_title(work: Work, show: Show) -> str:
 def cut_words(cut: Cut, show: Show) -> str:
     """Return what was cut and why."""
     why = "; ".join(cut.reasons) or "no reason known"
-    return f"{format_quantity(cut.length_m, show.distance)} cut: {why}"
+    unit = show.distance if cut.length_m >= _SHORT_M else "m"
+    return f"{format_quantity(cut.length_m, unit)} cut: {why}"
 
 
 def off_line_words(off: OffLine, show: Show) -> str:
@@ -64,9 +67,7 @@ def plan_words(plan: Plan) -> Iterator[str]:
         speed = format_quantity(timed.speed_mps, show.speed)
         course = f"{timed.course_start_true_deg:03.0f}/{timed.course_start_magnetic_deg:03.0f}"
         turn = f"  {timed.leg.turn_side}" if timed.leg.turn_side else ""
-        yield (
-            f"  {timed.leg.label:4} {timed.start:%H:%M}  {timed.end:%H:%M}  {length:9} {course:13} {speed}{turn}"
-        )
+        yield (f"  {timed.leg.label:4} {timed.start:%H:%M}  {timed.end:%H:%M}  {length:9} {course:13} {speed}{turn}")
     yield ""
     hours = [f"{elapsed_words(span.total_seconds())}" for span in (plan.totals.fishing, plan.totals.turning)]
     running = elapsed_words(plan.totals.running.total_seconds())

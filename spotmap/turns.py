@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from math import atan2
 from typing import Literal
@@ -11,9 +12,11 @@ import shapely
 from shapely import LineString, MultiPolygon
 
 from layers.model import Depth
-from spotmap.dubins import Pose, dubins_paths
+from spotmap.dubins import DubinsPath, Pose
 from spotmap.model import FloatArray
+from spotmap.polyline import evenly_spaced
 
+_LOOK_M = 10.0
 _EQUAL_SHARE = 1.001
 """Turns whose lengths differ by less than this count as equal, and the deeper one is taken."""
 
@@ -43,18 +46,15 @@ def start_pose(xy: FloatArray) -> Pose:
     return Pose(float(x0), float(y0), atan2(y1 - y0, x1 - x0))
 
 
-def legal_turn(start: Pose, goal: Pose, radius_m: float, water: MultiPolygon, depth: Depth) -> Turn | None:
-    """Return the shortest turn-limited path between two poses that stays in allowed water.
+def legal_turn(paths: Sequence[DubinsPath], water: MultiPolygon, depth: Depth) -> Turn | None:
+    """Return the shortest of several paths between two poses that stays in allowed water.
 
-    All six classes of Dubins (American Journal of Mathematics 79, 1957) are tried, the shortest first; of two that
-    are equally long the one over deeper water is taken.
+    Of two that are equally long the one over deeper water is taken.
 
     Parameters
     ----------
-    start, goal
-        Place and heading, local metres and radians.
-    radius_m
-        The turning radius R, metres.
+    paths
+        Turn-limited paths of all six classes (Dubins, American Journal of Mathematics 79, 1957), the shortest first.
     water
         Where gear may be.
     depth
@@ -63,20 +63,24 @@ def legal_turn(start: Pose, goal: Pose, radius_m: float, water: MultiPolygon, de
     Returns
     -------
     Turn or None
-        None when every class leaves the water.
+        None when every path leaves the water.
     """
-    best: tuple[float, float, Turn] | None = None
-    for path in dubins_paths(start, goal, radius_m):
-        if best is not None and path.length_m > best[0] * _EQUAL_SHARE:
+    legal: list[tuple[float, FloatArray]] = []
+    for path in paths:
+        if legal and path.length_m > legal[0][0] * _EQUAL_SHARE:
             break
         xy = path.points()
-        if not shapely.covers(water, LineString(xy)):
-            continue
-        mean_depth = float(np.mean(depth.depth_at(xy[:, 0], xy[:, 1])))
-        if best is None or mean_depth > best[1]:
-            shortest = path.length_m if best is None else best[0]
-            best = (shortest, mean_depth, Turn(xy, path.length_m, _main_side(xy)))
-    return None if best is None else best[2]
+        if shapely.covers(water, LineString(xy)):
+            legal.append((path.length_m, xy))
+    if not legal:
+        return None
+    length, xy = max(legal, key=lambda one: _mean_depth(one[1], depth)) if len(legal) > 1 else legal[0]
+    return Turn(xy, length, _main_side(xy))
+
+
+def _mean_depth(xy: FloatArray, depth: Depth) -> float:
+    few = evenly_spaced(xy, _LOOK_M)
+    return float(np.mean(depth.depth_at(few[:, 0], few[:, 1])))
 
 
 def _main_side(xy: FloatArray) -> Literal["port", "starboard"]:

@@ -72,9 +72,7 @@ class GearWater:
         depth = self.depth.depth_at(xy[:, 0], xy[:, 1])
         shares["depth unknown"] = float(np.isnan(depth).mean())
         shares[self.shallow_reason] = float((depth < self.needed_depth_m).mean())
-        return tuple(
-            reason for reason, share in sorted(shares.items(), key=lambda item: -item[1]) if share > 0.0
-        )
+        return tuple(reason for reason, share in sorted(shares.items(), key=lambda item: -item[1]) if share > 0.0)
 
 
 def grown(shape: BaseGeometry, by_m: float) -> BaseGeometry:
@@ -82,10 +80,14 @@ def grown(shape: BaseGeometry, by_m: float) -> BaseGeometry:
     return shapely.buffer(shape, by_m * _ARC_SHORTFALL + _ROUNDING_M, quad_segs=16)
 
 
-def change_times(area: Area, fishery: Fishery, span: Span) -> tuple[datetime, ...]:
-    """Return the moments within a span at which water opens or closes for this fishing, in order."""
+def change_times(area: Area, fishery: Fishery, span: Span, near: BaseGeometry | None = None) -> tuple[datetime, ...]:
+    """Return the moments within a span at which water opens or closes for this fishing, in order.
+
+    With `near`, only rules whose water meets that shape are asked.
+    """
     rules = (*_concerned(area.closures, fishery), *_concerned(area.grounds, fishery))
-    return tuple(sorted({moment for rule in rules for moment in changes(rule.season, span.start, span.end)}))
+    asked = (rule for rule in rules if near is None or shapely.intersects(rule.shape, near))
+    return tuple(sorted({moment for rule in asked for moment in changes(rule.season, span.start, span.end)}))
 
 
 def closed_water(area: Area, fishery: Fishery, limits: Limits, span: Span) -> tuple[ClosedWater, ...]:
@@ -118,17 +120,13 @@ def closed_water(area: Area, fishery: Fishery, limits: Limits, span: Span) -> tu
     return (*closed, *_closed_outside_grounds(area, fishery, limits, span))
 
 
-def _closed_outside_grounds(
-    area: Area, fishery: Fishery, limits: Limits, span: Span
-) -> Iterator[ClosedWater]:
+def _closed_outside_grounds(area: Area, fishery: Fishery, limits: Limits, span: Span) -> Iterator[ClosedWater]:
     if not area.has_grounds:
         return
     grounds = _concerned(area.grounds, fishery)
     always = [rule for rule in grounds if _always_active(rule, span)]
     partly = [
-        rule
-        for rule in grounds
-        if rule not in always and (is_active(rule.season, span.start) or _changing(rule, span))
+        rule for rule in grounds if rule not in always and (is_active(rule.season, span.start) or _changing(rule, span))
     ]
     open_always = shapely.union_all([rule.shape for rule in always])
     frame = shapely.box(*area.depth.bounds).buffer(1000.0, join_style="mitre")
@@ -214,15 +212,11 @@ def gear_water(
 
 def _blocks(area: Area, fishery: Fishery, limits: Limits, span: Span) -> Iterator[Block]:
     if not area.land.is_empty:
-        yield Block(
-            f"land, {_metres(limits.shore_standoff_m)} standoff", grown(area.land, limits.shore_standoff_m)
-        )
+        yield Block(f"land, {_metres(limits.shore_standoff_m)} standoff", grown(area.land, limits.shore_standoff_m))
     for rule in _concerned(area.closures, fishery):
         if _ever_active(rule, span):
             standoff_m = rule.margin_m + limits.closure_standoff_m
-            yield Block(
-                f"'{rule.name}' closure, {_metres(standoff_m)} standoff", grown(rule.shape, standoff_m)
-            )
+            yield Block(f"'{rule.name}' closure, {_metres(standoff_m)} standoff", grown(rule.shape, standoff_m))
     for hazard in area.hazards:
         margin_m = limits.shore_standoff_m if hazard.margin_m is None else hazard.margin_m
         named = f"{hazard.kind} '{hazard.name}'" if hazard.name else hazard.kind
@@ -278,14 +272,12 @@ def run_water(
         In local metres.
     """
     shut = [area.land]
-    for rule in _concerned(area.closures, fishery):
-        if rule.forbids == "entry" and _ever_active(rule, span):
-            shut.append(grown(rule.shape, rule.margin_m + limits.closure_standoff_m))
     shut += [
-        grown(lane.shape, _lane_margin_m(lane.shape, lane.margin_m))
-        for lane in area.lanes
-        if lane.avoid == "all"
+        grown(rule.shape, rule.margin_m + limits.closure_standoff_m)
+        for rule in _concerned(area.closures, fishery)
+        if rule.forbids == "entry" and _ever_active(rule, span)
     ]
+    shut += [grown(lane.shape, _lane_margin_m(lane.shape, lane.margin_m)) for lane in area.lanes if lane.avoid == "all"]
     afloat = area.depth.deeper_than(draft_m + UNDER_KEEL_M, None, cell_m)
     return as_polygons(afloat.difference(shapely.union_all(shut)))
 
@@ -299,16 +291,12 @@ def as_polygons(shape: BaseGeometry) -> MultiPolygon:
 def entry_bans(area: Area, fishery: Fishery, span: Span) -> frozenset[str]:
     """Return which entry bans are in force at some moment of a span, by name: what makes run water differ."""
     return frozenset(
-        rule.name
-        for rule in _concerned(area.closures, fishery)
-        if rule.forbids == "entry" and _ever_active(rule, span)
+        rule.name for rule in _concerned(area.closures, fishery) if rule.forbids == "entry" and _ever_active(rule, span)
     )
 
 
 def _concerned(rules: Sequence[Rule], fishery: Fishery) -> list[Rule]:
-    return [
-        rule for rule in rules if rule.forbids == "entry" or rule.concerns(fishery.species, fishery.method)
-    ]
+    return [rule for rule in rules if rule.forbids == "entry" or rule.concerns(fishery.species, fishery.method)]
 
 
 def _changing(rule: Rule, span: Span) -> bool:

@@ -65,9 +65,7 @@ def _crossings(line: PassLine, other: PassLine, radius_m: float) -> list[FloatAr
     crossings: list[FloatArray] = []
     here, on_first, station = _pose(along, 0.0), True, 0.0
     while True:
-        width_m = (
-            across.distance(Point(here.x, here.y)) if on_first else along.distance(Point(here.x, here.y))
-        )
+        width_m = across.distance(Point(here.x, here.y)) if on_first else along.distance(Point(here.x, here.y))
         step_m = _step(width_m, radius_m)
         if station + step_m > along.length:
             return crossings
@@ -85,9 +83,7 @@ def _crossings(line: PassLine, other: PassLine, radius_m: float) -> list[FloatAr
 
 def _step(width_m: float, radius_m: float) -> float:
     # two arcs of R, one to either side, shift the track by w over √(4Rw − w²)
-    tightest_m = (
-        sqrt(max(4.0 * radius_m * width_m - width_m**2, 0.0)) if width_m < 2.0 * radius_m else width_m
-    )
+    tightest_m = sqrt(max(4.0 * radius_m * width_m - width_m**2, 0.0)) if width_m < 2.0 * radius_m else width_m
     return max(_EASE * tightest_m, _SHORTEST_CROSSING_RADII * radius_m, _GENTLE * width_m)
 
 

@@ -53,8 +53,8 @@ function beside(points, gap) {
   };
 }
 
-/** Return a function that gives places inside rings, nearest the middle of what is in view first. */
-function insideRings(rings) {
+/** Return a function that gives places inside rings and off the land, nearest the middle of what is in view first. */
+function insideRings(rings, land) {
   const bounds = L.latLngBounds(rings.flat());
   return (view) => {
     const south = Math.max(bounds.getSouth(), view.getSouth());
@@ -69,7 +69,7 @@ function insideRings(rings) {
       const [row, column] = [Math.floor(i / 9) - 4, (i % 9) - 4];
       const lat = (south + north) / 2 + (row / 9) * (north - south);
       const lon = (west + east) / 2 + (column / 9) * (east - west);
-      if (holds(rings, [lat, lon])) {
+      if (holds(rings, [lat, lon]) && !holds(land, [lat, lon])) {
         places.push({ at: L.latLng(lat, lon), dx: 0, dy: 0, far: row * row + column * column });
       }
     }
@@ -221,8 +221,9 @@ function nameEverything(plan, board) {
     const places = amongVertices(unpack(line.shape).filter((part) => part.length > 4));
     board.add({ weight: line.worked ? 75 : 40, variants: [{ node: node, places: places, clear: true }] });
   }
+  const land = unpack(plan.land);
   for (const water of plan.closed) {
-    board.add({ weight: 105, variants: closedVariants(water, board.map) });
+    board.add({ weight: 105, variants: closedVariants(water, land, board.map) });
   }
   for (const thing of [...plan.marks, ...plan.hazards]) {
     const node = element("span", "name name-thing words", thing.name);
@@ -241,13 +242,13 @@ function nameEverything(plan, board) {
 }
 
 /** Return a closure's name with what it forbids and when, for where it is large on the screen, and its bare name. */
-function closedVariants(water, map) {
+function closedVariants(water, land, map) {
   const rings = unpack(water.shape);
   const bounds = L.latLngBounds(rings.flat());
   const plate = (...more) => element("span", "name name-closed", element("strong", "words", water.name), ...more);
   const long = plate(...water.lines.slice(0, 2).map((line) => element("em", "", line)));
   const bare = plate();
-  const places = insideRings(rings);
+  const places = insideRings(rings, land);
   const large = (width, height) => {
     const corner = map.latLngToLayerPoint(bounds.getNorthWest());
     const size = map.latLngToLayerPoint(bounds.getSouthEast()).subtract(corner);

@@ -49,12 +49,19 @@ class Legs {
     this.layer.addLayer(this.halo);
     for (const leg of this.plan.legs) {
       const style = { weight: LEG_WEIGHT[leg.kind], interactive: false };
-      this.layer.addLayer(line(unpack(leg.shape), "legs", "leg leg-" + leg.kind, style));
+      this.layer.addLayer(line(this.outward(unpack(leg.shape)[0]), "legs", "leg leg-" + leg.kind, style));
     }
     for (const group of this.groups) {
       const grip = line(group.points, "legs", "grip", { weight: 24 });
       this.layer.addLayer(grip.on("click", (event) => this.press(group, event)));
     }
+  }
+
+  /** Return a line from its end nearer home, so that the dashes of runs there and back fall together. */
+  outward(points) {
+    const home = L.latLng(unpack(this.plan.legs[0].shape)[0][0]);
+    const [first, last] = [points[0], points[points.length - 1]].map((end) => home.distanceTo(end));
+    return first <= last ? points : points.slice().reverse();
   }
 
   /** Draw arrowheads a fixed way apart on the screen; opposite legs on one line get theirs at other places. */
@@ -146,6 +153,13 @@ class Legs {
     this.onChoice(leg);
   }
 
+  /** Return the box of a run, or of the piece of work that a pass or turn belongs to. */
+  surroundings(leg) {
+    const together = this.plan.legs.filter((one) => one === leg ||
+      (leg.kind !== "run" && one.kind !== "run" && one.work === leg.work));
+    return L.latLngBounds(together.flatMap((one) => unpack(one.shape)[0]));
+  }
+
   /** Return the box of the legs worked with gear down, or of all. */
   bounds(gearDownOnly) {
     const some = this.groups.filter((group) => !gearDownOnly || group.kind !== "run");
@@ -174,7 +188,7 @@ function fillStrip(strip, panel, map, plan, legs) {
     card.replaceChildren(definitions(leg ? leg.words.rows : []));
     fold(card.hidden);
     if (leg) {
-      bringIntoView(map, L.latLngBounds(unpack(leg.shape)[0]));
+      bringIntoView(map, legs.surroundings(leg));
     }
   };
   text.addEventListener("click", () => {
@@ -186,9 +200,11 @@ function fillStrip(strip, panel, map, plan, legs) {
   strip.append(card, back, text, on);
 }
 
+/** Move the map where a box is not all in view, or is lost in it. */
 function bringIntoView(map, bounds) {
-  const room = map.getBounds();
-  if (!room.contains(bounds)) {
-    map.fitBounds(bounds, { padding: [40, 40], maxZoom: map.getZoom(), animate: false });
+  const size = map.latLngToLayerPoint(bounds.getNorthWest())
+    .distanceTo(map.latLngToLayerPoint(bounds.getSouthEast()));
+  if (!map.getBounds().contains(bounds) || size < 0.4 * Math.min(map.getSize().x, map.getSize().y)) {
+    showAll(map, bounds);
   }
 }

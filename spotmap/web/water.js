@@ -101,9 +101,10 @@ function markLayer(plan) {
 }
 
 function thingShape(thing, surface, pane, className) {
-  const options = { renderer: surface, pane: pane, className: className, smoothFactor: 0.5 };
+  const options = { renderer: surface, pane: pane, smoothFactor: 0.5 };
   const parts = unpack(thing.shape).filter((part) => part.length > 1);
-  const layer = thing.areal ? L.polygon(parts, options) : L.polyline(parts, { ...options, fill: false });
+  const layer = thing.areal ? L.polygon(parts, { ...options, className: className + " " + className + "-area" })
+    : L.polyline(parts, { ...options, className: className });
   return layer.bindPopup(() => thingCard(thing));
 }
 
