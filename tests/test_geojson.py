@@ -11,6 +11,7 @@ import pyogrio
 import pytest
 import shapely
 from shapely.geometry import shape
+from shapely.geometry.base import BaseGeometry
 
 from spotmap.geojson import plan_geojson
 from tests.plan_fixture import MARK_MARKUP, MARKUP, TURN_RADIUS_M, build_plan
@@ -37,6 +38,12 @@ def _legs(collection: dict[str, Any]) -> list[dict[str, Any]]:
 
 def _metres(projection: LocalProjection, geometry: dict[str, Any]) -> FloatArray:
     return np.column_stack(projection.to_local(*np.array(geometry["coordinates"]).T))
+
+
+def _local(plan: Plan, feature: dict[str, Any]) -> BaseGeometry:
+    back = plan.area.projection.project(shape(feature["geometry"]))
+    assert isinstance(back, BaseGeometry)
+    return back
 
 
 def test_the_head_carries_what_the_contract_names() -> None:
@@ -140,7 +147,7 @@ def test_closed_water_marks_and_texts_go_out_as_they_are() -> None:
     assert rookery["properties"]["in_force_at_start"] is False
     assert rookery["properties"]["changes"] == ["2026-08-14T07:00:00-10:00"]
     for feature, closed in zip((reserve, rookery, outside), plan.closed, strict=True):
-        back = plan.area.projection.project(shape(feature["geometry"]))
+        back = _local(plan, feature)
         assert back.symmetric_difference(closed.shape).area < 1e-4 * closed.shape.area
     marks = {mark["properties"]["name"]: mark for mark in _features(collection, "mark")}
     assert marks[MARK_MARKUP]["geometry"] == {"type": "Point", "coordinates": [-140.0, 47.0]}
@@ -180,11 +187,11 @@ def test_the_180th_meridian_cuts_and_nothing_is_lost() -> None:
     legs = _legs(collection)
     assert {leg["geometry"]["type"] for leg in legs} == {"LineString", "MultiLineString"}
     for leg, timed in zip(legs, plan.legs, strict=True):
-        back = plan.area.projection.project(shape(leg["geometry"]))
+        back = _local(plan, leg)
         assert back.length == pytest.approx(timed.length_m, rel=1e-4)
     outside = _features(collection, "closed")[-1]
     assert outside["geometry"]["type"] == "MultiPolygon"
-    back = plan.area.projection.project(shape(outside["geometry"]))
+    back = _local(plan, outside)
     assert back.area == pytest.approx(plan.closed[-1].shape.area, rel=1e-4)
 
 
@@ -207,13 +214,11 @@ def test_another_reader_agrees(tmp_path: Path) -> None:
 
 def test_an_edge_too_fine_for_the_decimals_stays_valid() -> None:
     plan = build_plan()
-    spike = shapely.Polygon(
-        [(0, 0), (500, 0), (500, 500), (250.001, 500), (250, 0.001), (249.999, 500), (0, 500)]
-    )
+    spike = shapely.Polygon([(0, 0), (500, 0), (500, 500), (250.001, 500), (250, 0.001), (249.999, 500), (0, 500)])
     plan = replace(plan, closed=(replace(plan.closed[0], shape=spike),))
     (closed,) = _features(_written(plan), "closed")
     assert shape(closed["geometry"]).is_valid
-    assert plan.area.projection.project(shape(closed["geometry"])).area == pytest.approx(250_000, rel=1e-4)
+    assert _local(plan, closed).area == pytest.approx(250_000, rel=1e-4)
 
 
 def test_what_is_not_a_number_or_no_water_is_refused() -> None:
