@@ -124,6 +124,12 @@ class Leg:
         return self.along / length * (self.end - self.start).total_seconds() if length else self.along
 
     @cached_property
+    def even(self) -> np.ndarray:
+        """Return points every metre or so along the leg."""
+        at = np.linspace(0, self.along[-1], max(2, int(self.along[-1])))
+        return np.column_stack([np.interp(at, self.along, self.dense[:, k]) for k in (0, 1)])
+
+    @cached_property
     def line(self) -> shapely.LineString:
         return shapely.linestrings(self.dense)
 
@@ -377,7 +383,7 @@ def areas_at(frame: Frame, file: Path, xy: np.ndarray) -> np.ndarray:
     for shape, least in sorted(zip(shapes, table["DRVAL1"], strict=True), key=lambda pair: -pair[1]):
         inner = shapely.buffer(shape, -KEEP_M)
         result[shapely.contains_xy(inner, *xy.T)] = least
-        edge = shapely.intersects_xy(shape, *xy.T) & np.isnan(result)
+        edge = shapely.intersects_xy(shapely.buffer(shape, 0.01), *xy.T) & np.isnan(result)
         result[edge] = least
     return result
 
