@@ -70,7 +70,7 @@ def _metadata(root: ET.Element, plan: Plan) -> None:
     area, trip = plan.area, plan.trip
     metadata = ET.SubElement(root, "metadata")
     _text(metadata, "name", f"{area.name}{' (invented)' if area.invented else ''}, {trip.date.isoformat()}")
-    words = ["A plan, not for navigation.", *plan.cautions, *plan.warnings]
+    words = [f"A plan; depths are from {area.depth_datum}.", *plan.cautions, *plan.warnings]
     _text(metadata, "desc", " ".join(words))
     _text(metadata, "time", _utc(trip.start))
 
