@@ -146,7 +146,7 @@ def make_depth(rng: np.random.Generator) -> Grid:
     bar = 0.4 + 0.05 * np.clip(distance(x, y, BAR) - 70, 0, None)
     depth = np.where(depth > 0, shallower(depth, bar, 0.2), depth)
 
-    texture = 0.18 * noise(rng, 55) + 0.24 * noise(rng, 100) + 0.35 * noise(rng, 240) + 0.5 * noise(rng, 600)
+    texture = 0.3 * noise(rng, 55) + 0.34 * noise(rng, 100) + 0.35 * noise(rng, 240) + 0.5 * noise(rng, 600)
     depth = depth + texture * np.clip(depth / 12, 0, 1)
     return np.round(np.clip(depth, -8, None) / DEPTH_STEP_M) * DEPTH_STEP_M
 
@@ -197,9 +197,7 @@ def write_entrance(file: Path, depth: Grid, rng: np.random.Generator) -> None:
     dredged = 3.4 - 0.9 * (np.abs(x - (west + east) / 2) / (east - west) * 2) ** 4
     before = depth[np.int_(HEIGHT - y / CELL_M), np.int_(x / CELL_M)]
     sounded = np.maximum(dredged, before) + 0.08 * rng.standard_normal(x.shape)
-    position = shapely.get_coordinates(
-        to_geographic(shapely.multipoints(shapely.points(x.ravel(), y.ravel())))
-    )
+    position = shapely.get_coordinates(to_geographic(shapely.multipoints(shapely.points(x.ravel(), y.ravel()))))
     rows = [f"{lon:.6f},{lat:.6f},{d:.1f}" for (lon, lat), d in zip(position, sounded.ravel(), strict=True)]
     file.write_text("\n".join(["lon,lat,depth", *rows, ""]), encoding="utf-8")
 
@@ -207,9 +205,7 @@ def write_entrance(file: Path, depth: Grid, rng: np.random.Generator) -> None:
 def write_layer(file: Path, features: Features) -> None:
     """Write a GeoJSON layer, one feature a line."""
     lines = [
-        json.dumps(
-            {"type": "Feature", "properties": properties, "geometry": mapping(to_geographic(geometry))}
-        )
+        json.dumps({"type": "Feature", "properties": properties, "geometry": mapping(to_geographic(geometry))})
         for geometry, properties in features
     ]
     text = '{"type": "FeatureCollection", "features": [\n' + ",\n".join(lines) + "\n]}\n"

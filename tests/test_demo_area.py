@@ -92,9 +92,7 @@ def test_lies_in_the_open_ocean():
         "Midway": (-177.4, 28.2),
         "Cape Flattery": (-124.7, 48.4),
     }
-    shapes = [
-        shapely.geometry.shape(f["geometry"]) for name in MADE if "json" in name for f in features(name)
-    ]
+    shapes = [shapely.geometry.shape(f["geometry"]) for name in MADE if "json" in name for f in features(name)]
     west, south, east, north = shapely.total_bounds(np.array(shapes))
     assert -157.05 < west < east < -156.75
     assert 46.7 < south < north < 46.9
@@ -130,7 +128,7 @@ def test_depth_lines_run_long_and_wriggle(survey, depth_ft):
     points = shapely.get_coordinates(longest.interpolate(np.arange(0, longest.length, 12.0)))
     heading = np.unwrap(np.arctan2(*np.diff(points, axis=0).T))
     tight = np.mean(np.abs(np.diff(heading)) / 12.0 > 1 / 27)
-    assert 0.002 < tight < 0.4
+    assert 0.03 < tight < 0.3
     assert shapely.hausdorff_distance(longest, longest.simplify(40)) < 45
 
 
