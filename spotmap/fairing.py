@@ -22,7 +22,8 @@ SHALLOW_WEIGHT = 8.0
 """How much dearer a metre on the shallow side is: gear drags there."""
 _BEND_PENALTY = 2e3
 """Cost of curvature beyond 1/R, in metres off the line for each 1/R of it: never worth it."""
-_WATER_PENALTY = 30.0
+_WATER_PENALTY = 1e3
+"""Cost of a metre outside the water, in metres off the line."""
 _BENDING_COST = 1.6e-3
 """Cost of bending at all, in metres off the line for a bend of 1/R: enough to still a wriggle within the dead band."""
 _REGULAR = 1e-6

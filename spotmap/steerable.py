@@ -139,12 +139,20 @@ def _settled(control: FloatArray, target: _Target, radius_m: float, water: Multi
         move = _best_move(control, target, radius_m, step_limit, water)
         control = evenly_spaced(control + move[:, None] * _normals(control), radius_m / _STEPS_PER_RADIUS)
         largest = float(np.abs(move).max())
-        tightest_m = _spline(control)[1].min()
-        settled = largest < _SETTLED_M or count >= _ROUNDS
-        if settled and (tightest_m >= radius_m or tightest_m < _NEARLY * radius_m):
+        if (largest < _SETTLED_M or count >= _ROUNDS) and not _worth_polishing(control, radius_m, water):
             break
         step_limit = min(step_limit, max(largest * _STEP_DECAY, _SETTLED_M))
     return control
+
+
+def _worth_polishing(control: FloatArray, radius_m: float, water: MultiPolygon | None) -> bool:
+    """Return whether a track bends a little too tightly or leaves the water by a little: more rounds can mend that."""
+    xy, bend_radius = _spline(control)
+    tightest_m = bend_radius.min()
+    outside_m = 0.0 if water is None else shapely.difference(LineString(xy), water).length
+    bends_a_little = _NEARLY * radius_m <= tightest_m < radius_m
+    leaves_a_little = 0.0 < outside_m < radius_m and tightest_m >= radius_m
+    return bool(bends_a_little or leaves_a_little)
 
 
 def _first_guess(line: LineString, smoothing_m: float, radius_m: float) -> FloatArray:

@@ -9,7 +9,7 @@ function element(tag, className, ...content) {
   if (className) {
     node.className = className;
   }
-  node.append(...content.filter((item) => item !== null));
+  node.append(...content);
   return node;
 }
 

@@ -84,7 +84,7 @@ function hazardLayer(plan, surfaces) {
     layers.push(thingShape(hazard, surfaces.hazards, "hazards", "hazard"));
     const sign = element("span", "sign sign-hazard", "!");
     const icon = L.divIcon({ html: sign, className: "pin", iconSize: null });
-    const marker = L.marker(middle(hazard), { icon: icon, alt: hazard.name, keyboard: false });
+    const marker = L.marker(middle(hazard), { icon: icon, keyboard: false });
     layers.push(marker.bindPopup(() => thingCard(hazard)));
   }
   return L.layerGroup(layers);
@@ -95,7 +95,7 @@ function markLayer(plan) {
   return L.layerGroup(plan.marks.map((mark) => {
     const sign = element("span", mark.private ? "sign sign-mark sign-private" : "sign sign-mark");
     const icon = L.divIcon({ html: sign, className: "pin", iconSize: null });
-    const marker = L.marker(middle(mark), { icon: icon, alt: mark.name, keyboard: false });
+    const marker = L.marker(middle(mark), { icon: icon, keyboard: false });
     return marker.bindPopup(() => thingCard(mark));
   }));
 }
