@@ -48,7 +48,7 @@ def make_world(seed: int, folder: Path) -> Path:
     area.mkdir(parents=True)
     layers = [_depth_layer(rng, place, bottom, form, area, home)]
     line = _longest_line(x, y, depth, level)
-    works = _works(rng, place, line, level, form)
+    works = _works(rng, place, line, _Lines(bottom, level, form))
     when = date(2026, 1, 1) + timedelta(days=int(rng.integers(365)))
     start_hour = int(rng.integers(4, 16))
     rules = _Rules(rng, line, home, when, start_hour)
@@ -429,18 +429,33 @@ def _gear(rng: np.random.Generator) -> _Gear:
     return _Gear(boat + "\n" + "\n".join(rods), deepest + clearance * 0.3048)
 
 
-def _works(rng: np.random.Generator, place: _Place, line: np.ndarray, level: float, form: str) -> str:
+@dataclass(frozen=True)
+class _Lines:
+    """The depth line of a world, and others beyond it."""
+
+    bottom: Callable[[np.ndarray, np.ndarray], np.ndarray]
+    level: float
+    form: str
+
+    def beyond(self, near: np.ndarray, away_m: float) -> float:
+        """Return the depth of a line about so far off on the deep side, one that the form of depth can draw."""
+        if self.form in ("contours", "areas"):
+            return min(listed for listed in LEVELS_M if listed > self.level)
+        x, y = near[0] + np.array([-5.0, 5.0, 0.0, 0.0]), near[1] + np.array([0.0, 0.0, -5.0, 5.0])
+        west, east, south, north = self.bottom(x, y)
+        return self.level + max(1.0, away_m * math.hypot(east - west, north - south) / 10)
+
+
+def _works(rng: np.random.Generator, place: _Place, line: np.ndarray, lines: _Lines) -> str:
     made = []
     for _ in range(rng.choice([1, 2, 3], p=[0.6, 0.25, 0.15])):
         pattern = str(rng.choice(["loop", "one-way", "weave"], p=[0.6, 0.2, 0.2]))
-        back = level + rng.uniform(2, 8)
-        if form in ("contours", "areas"):
-            back = min(listed for listed in LEVELS_M if listed > level)
-        text = f'[[work]]\npattern = "{pattern}"\ndepth_line = "{_depth_text(rng, level)}"\n'
+        near = line[int(rng.uniform(0.25, 0.75) * (len(line) - 1))]
+        text = f'[[work]]\npattern = "{pattern}"\ndepth_line = "{_depth_text(rng, lines.level)}"\n'
         if pattern == "weave" or (pattern == "loop" and rng.random() < 0.5):
-            text += f'return_line = "{_depth_text(rng, back)}"\n'
-        near = line[int(rng.uniform(0.25, 0.75) * (len(line) - 1))] + rng.uniform(-40, 40, 2)
-        text += f'near = "{place.text(near)}"\nlength = "{rng.uniform(0.15, 0.45):.2f} NM"\n'
+            text += f'return_line = "{_depth_text(rng, lines.beyond(near, rng.uniform(60, 180)))}"\n'
+        text += f'near = "{place.text(near + rng.uniform(-40, 40, 2))}"\n'
+        text += f'length = "{rng.uniform(0.15, 0.45):.2f} NM"\n'
         text += f"passes = {rng.integers(1, 4)}\n" if rng.random() < 0.5 else f"minutes = {rng.integers(20, 50)}\n"
         made.append(text)
     return "\n".join(made)
