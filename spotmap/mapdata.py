@@ -78,10 +78,14 @@ class DepthLine:
 
 @dataclass(frozen=True)
 class Closed:
-    """Closed water: `kind` is fishing, entry or outside (water outside the open grounds)."""
+    """Closed water: `kind` is fishing, entry or outside (water outside the open grounds).
+
+    `part` says that it is closed for only a part of the trip.
+    """
 
     name: str
     kind: str
+    part: bool
     lines: tuple[str, ...]
     shape: Shape
     standoff: Shape
@@ -318,6 +322,7 @@ def _closed(plan: Plan, water: ClosedWater) -> Closed:
     return Closed(
         water.name,
         kind,
+        bool(water.changes),
         tuple(line for line in lines if line),
         _shape(area.projection, near, 5),
         _shape(area.projection, rim, 5, 0.5),

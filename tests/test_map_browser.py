@@ -125,7 +125,7 @@ def test_closed_water_is_hatched_and_names_show_as_text(browser: sync_api.Browse
     with opened(browser, file) as page:
         page.get_by_label("Show the whole trip").click()
         fills = page.eval_on_selector_all("path.closed", "all => all.map(one => one.getAttribute('fill'))")
-        assert fills == ["url(#hatch-fishing)", "url(#hatch-entry)", "url(#hatch-outside)"]
+        assert fills == ["url(#hatch-fishing)", "url(#hatch-entry-part)", "url(#hatch-outside)"]
         assert page.locator("pattern#hatch-fishing line").count() == 1
         assert page.locator(".leaflet-hatch-pane path.standoff").count() == 3
         assert page.locator("img").count() == 0
@@ -169,6 +169,7 @@ def test_key_has_a_switch_for_each_group(browser: sync_api.Browser, file: Path) 
         for words in (
             "pass: gear down",
             "no entry",
+            "broken: for part of the trip",
             "outside the open grounds",
             "unknown, never deep",
             "100 to 200 ft",
@@ -210,6 +211,7 @@ def test_fits_the_screen(browser: sync_api.Browser, file: Path, width: int) -> N
             page.locator(".leg-words").click()
             assert page.evaluate(share) >= 0.5
             page.locator("#panel > summary").click()
+            page.locator(".leg-card").wait_for(state="hidden")
             assert page.locator("#panel").get_by_text("Turning radius").count() == 1
             assert page.evaluate(share) >= 0.5
             assert page.evaluate(over) == []

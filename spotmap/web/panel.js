@@ -60,7 +60,9 @@ function keyGroups(plan, layers) {
       ["fishing", swatch("closed-fishing", "box", "url(#hatch-fishing)"), "no fishing"],
       ["entry", swatch("closed-entry", "box", "url(#hatch-entry)"), "no entry"],
       ["outside", swatch("closed-outside", "box", "url(#hatch-outside)"), "outside the open grounds"],
-    ]), ...(closed.size ? [[swatch("standoff", "line"), "gear keeps outside this"]] : [])] },
+    ]), ...plan.closed.filter((water) => water.part).slice(0, 1).map((water) =>
+      [swatch("closed-" + water.kind, "box", hatchOf(water)), "broken: for part of the trip"]),
+    ...(closed.size ? [[swatch("standoff", "line"), "gear keeps outside this"]] : [])] },
     { title: "Hazards", layers: [layers.hazards], entries: plan.hazards.length
       ? [[sign("sign-hazard", "!"), "keep off"]] : [] },
     { title: "Lanes", layers: [layers.lanes], entries: plan.lanes.length

@@ -8,15 +8,8 @@ const HATCHES = {
 
 /** Put the fill patterns into the page; a path uses one by its id. */
 function addPatterns() {
-  const patterns = Object.entries(HATCHES).map(([kind, hatch]) => {
-    const stroke = { stroke: "var(--" + hatch.colour + ")", "stroke-width": hatch.width };
-    const half = hatch.gap / 2;
-    const lines = [drawn("line", { x1: half, y1: 0, x2: half, y2: hatch.gap, ...stroke })];
-    if (hatch.crossed) {
-      lines.push(drawn("line", { x1: 0, y1: half, x2: hatch.gap, y2: half, ...stroke }));
-    }
-    return pattern("hatch-" + kind, hatch.gap, hatch.angle, lines);
-  });
+  const patterns = Object.entries(HATCHES).flatMap(([kind, hatch]) =>
+    [hatching("hatch-" + kind, hatch, hatch.gap), hatching("hatch-" + kind + "-part", hatch, 0.5 * hatch.gap)]);
   const paper = drawn("rect", { width: 14, height: 14, fill: "var(--unknown)" });
   const dots = [[3.5, 3.5], [10.5, 10.5]].map(([cx, cy]) =>
     drawn("circle", { cx: cx, cy: cy, r: 1.1, fill: "var(--unknown-ink)" }));
@@ -24,6 +17,23 @@ function addPatterns() {
   const holder = drawn("svg", { width: 0, height: 0, class: "patterns", "aria-hidden": "true" });
   holder.append(drawn("defs", {}, ...patterns));
   document.body.append(holder);
+}
+
+/** Return a hatch whose lines are drawn for this much of each gap: all of it is unbroken. */
+function hatching(id, hatch, length) {
+  const stroke = { stroke: "var(--" + hatch.colour + ")", "stroke-width": hatch.width };
+  const half = hatch.gap / 2;
+  const [from, to] = [half - length / 2, half + length / 2];
+  const lines = [drawn("line", { x1: half, y1: from, x2: half, y2: to, ...stroke })];
+  if (hatch.crossed) {
+    lines.push(drawn("line", { x1: from, y1: half, x2: to, y2: half, ...stroke }));
+  }
+  return pattern(id, hatch.gap, hatch.angle, lines);
+}
+
+/** Return the fill of closed water; broken lines where it is closed for a part of the trip. */
+function hatchOf(water) {
+  return "url(#hatch-" + water.kind + (water.part ? "-part)" : ")");
 }
 
 function pattern(id, size, angle, children) {
@@ -62,7 +72,7 @@ function closedLayers(plan, surfaces) {
   for (const water of plan.closed) {
     const shared = { renderer: surfaces.hatch, pane: "hatch", interactive: false };
     hatched.push(L.polygon(unpack(water.shape), {
-      ...shared, fillColor: "url(#hatch-" + water.kind + ")", fillOpacity: 1, smoothFactor: 0,
+      ...shared, fillColor: hatchOf(water), fillOpacity: 1, smoothFactor: 0,
       className: "closed closed-" + water.kind,
     }));
     standoffs.push(L.polygon(unpack(water.standoff), {
