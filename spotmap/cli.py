@@ -32,6 +32,7 @@ from spotmap.webmap import plan_map
 USER_FAULT, NO_PLAN, OUR_FAULT = 2, 3, 1
 _DEFAULT_SPECIES = "chinook"
 _DEFAULT_METHOD = "troll"
+_STRAIGHT_M = 2000.0
 
 app = typer.Typer(
     add_completion=False,
@@ -95,7 +96,7 @@ def lines(
     for one in told[:most]:
         middle = one.line.interpolate(0.5, normalized=True)
         lon, lat = opened.projection.to_geographic([middle.x], [middle.y])
-        radius = "straight" if one.radius_p05_m == float("inf") else f"R {one.radius_p05_m:.0f} m"
+        radius = "straight" if one.radius_p05_m > _STRAIGHT_M else f"R {one.radius_p05_m:.0f} m"
         length = format_quantity(one.length_m, opened.show.distance)
         place = format_position(float(lon[0]), float(lat[0]))
         typer.echo(f"{length:8}  {one.straightness:7.0%}  {radius:9} {place}")

@@ -16,7 +16,7 @@ from spotmap.turns import Turn, end_pose, legal_turn, start_pose
 from spotmap.water import GearWater
 
 _TRIMS_PER_RADIUS = 3.0
-_MOST_TRIMS = 20
+_MOST_TRIMS = 25
 _NEARLY_SHORTEST = 1.02
 _WINDS = ("north", "north-east", "east", "south-east", "south", "south-west", "west", "north-west")
 
@@ -60,12 +60,11 @@ def fit_lap(out: PassLine, back: PassLine | None, radius_m: float, water: GearWa
     if beside is None:
         return NoPass(("the return line does not run beside the depth line",), 0.0)
     shapely.prepare(water.allowed)
-    same = back is None
-    far = _fit_end(_reversed(out), _reversed(beside), radius_m, water, same=same)
+    far = _fit_end(_reversed(out), _reversed(beside), radius_m, water)
     if isinstance(far, NoPass):
         return far
     out, beside = trimmed(out, 0.0, far.trim_out_m), trimmed(beside, 0.0, far.trim_back_m)
-    near = _fit_end(out, beside, radius_m, water, same=same)
+    near = _fit_end(out, beside, radius_m, water)
     if isinstance(near, NoPass):
         return near
     out, beside = trimmed(out, near.trim_out_m, 0.0), trimmed(beside, near.trim_back_m, 0.0)
@@ -91,7 +90,7 @@ class _End:
         return self.turn.length_m + self.trim_out_m + self.trim_back_m
 
 
-def _fit_end(out: PassLine, back: PassLine, radius_m: float, water: GearWater, *, same: bool) -> _End | NoPass:
+def _fit_end(out: PassLine, back: PassLine, radius_m: float, water: GearWater) -> _End | NoPass:
     """Trim the starts of two passes so that the turn between them and the line lost to it are least.
 
     The turn leaves `out` against its direction and enters `back` along its direction. Where the shortest turn of all
@@ -101,7 +100,7 @@ def _fit_end(out: PassLine, back: PassLine, radius_m: float, water: GearWater, *
     step_m = radius_m / _TRIMS_PER_RADIUS
     reasons: tuple[str, ...] = ()
     best: _End | None = None
-    for trim_out, trim_back in _trims(same=same):
+    for trim_out, trim_back in _trims():
         lost_m = (trim_out + trim_back) * step_m
         if best is not None and lost_m >= best.cost_m:
             break
@@ -122,12 +121,13 @@ def _fit_end(out: PassLine, back: PassLine, radius_m: float, water: GearWater, *
     return NoPass(tuple(f"no room to turn: {reason}" for reason in reasons) or ("no room to turn",), 0.0)
 
 
-def _trims(*, same: bool) -> Iterator[tuple[int, int]]:
-    """Return pairs of trims, in steps, the least first; equal trims where both passes are one."""
-    if same:
-        yield from ((trim, trim) for trim in range(2 * _MOST_TRIMS))
-        return
-    for total in range(2 * _MOST_TRIMS):
+def _trims() -> Iterator[tuple[int, int]]:
+    """Yield pairs of trims, in steps, the least together first.
+
+    Unequal trims of one line leave it on the deep side and come back to it farther along, where equal ones would need
+    water on both sides.
+    """
+    for total in range(_MOST_TRIMS):
         pairs = ((total - other, other) for other in range(total + 1))
         yield from sorted(pairs, key=lambda pair: abs(pair[0] - pair[1]))
 

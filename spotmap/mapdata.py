@@ -43,6 +43,7 @@ _DETAIL = 1500
 _FINEST = 6000
 """Simplifying takes away at most this share of the longer side, or 2 m where that is more."""
 _TOLERANCE_M = 2.0
+_LEG_TOLERANCE_M = 0.1
 _STRAIGHT_M = 5000.0
 """Longer edges are drawn in pieces: straight in local metres is bent on the page, half a metre in 5 km."""
 _SAMPLES = 80
@@ -286,13 +287,14 @@ def _bands_and_lines(
     longest_m = max(window[2] - window[0], window[3] - window[1])
     cell_m, tolerance_m = longest_m / _DETAIL, max(_TOLERANCE_M, longest_m / _FINEST)
     worked = sorted({leg.leg.depth_line_m for leg in plan.legs if leg.leg.depth_line_m is not None})
-    known = area.depth.known(window, cell_m)
+    within = None if window == area.depth.bounds else window  # clipping to all there is would only cost time
+    known = area.depth.known(within, cell_m)
     rim = shapely.buffer(shapely.simplify(known.boundary, 1.0), cell_m + 1.0, quad_segs=2)
     bands = [Band("dries: above the datum", "dries", _shape(area.projection, known, 5, tolerance_m))]
     lines = []
     for index, level in enumerate(levels):
         depth_m = level / to_unit(1.0, unit)
-        water = area.depth.deeper_than(depth_m, window, cell_m)
+        water = area.depth.deeper_than(depth_m, within, cell_m)
         deeper = levels[index + 1] if index + 1 < len(levels) else None
         words = f"deeper than {level:g} {unit}" if deeper is None else f"{level:g} to {deeper:g} {unit}"
         bands.append(Band(words, str(index), _shape(area.projection, water, 5, tolerance_m)))
@@ -300,7 +302,7 @@ def _bands_and_lines(
             edge = water.boundary.difference(rim)
             lines.append(DepthLine(f"{level:g} {unit}", False, _shape(area.projection, edge, 5, tolerance_m)))
     for depth_m in worked:
-        line = area.depth.depth_line(depth_m, window)
+        line = area.depth.depth_line(depth_m, within)
         words = format_quantity(depth_m, unit)
         lines.append(DepthLine(words, True, _shape(area.projection, line, 5, _TOLERANCE_M)))
     return tuple(bands), tuple(lines)
@@ -350,16 +352,17 @@ def _mark(projection: LocalProjection, mark: Mark) -> Thing:
 
 
 def _tracks(plan: Plan) -> tuple[Track, ...]:
-    projection = plan.area.projection
+    lines = np.array([shapely.LineString(leg.leg.xy) for leg in plan.legs])
+    simple = shapely.simplify(lines, _LEG_TOLERANCE_M, preserve_topology=False)
     return tuple(
         Track(
             leg.seq,
             leg.leg.kind,
             leg.leg.work,
             leg_words(plan, leg, under),
-            _shape(projection, shapely.LineString(leg.leg.xy), 6, 0.1),
+            _shape(plan.area.projection, line, 6),
         )
-        for leg, under in zip(plan.legs, _depth_under(plan), strict=True)
+        for leg, line, under in zip(plan.legs, simple, _depth_under(plan), strict=True)
     )
 
 

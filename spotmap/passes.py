@@ -10,6 +10,7 @@ import numpy.typing as npt
 import shapely
 import shapely.ops
 from shapely import LineString, MultiPolygon
+from shapely.geometry.base import BaseGeometry
 
 from layers.model import Depth
 from spotmap import polyline
@@ -49,10 +50,13 @@ def summed(cuts: Iterable[Cut]) -> tuple[Cut, ...]:
 
 @dataclass(frozen=True)
 class PassLine:
-    """A track that boat and gear can follow along a depth line, deep side on its left. `xy` is (n, 2)."""
+    """A track that boat and gear can follow along a depth line, deep side on its left. `xy` is (n, 2).
+
+    `depth_line` is what it should be on: a line or, for a weave, the band between two.
+    """
 
     xy: FloatArray
-    depth_line: LineString
+    depth_line: BaseGeometry
     depth_line_m: float
     cuts: tuple[Cut, ...]
 

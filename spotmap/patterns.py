@@ -14,7 +14,7 @@ import shapely
 
 from layers.model import Bounds, Depth
 from spotmap.depthline import Stretch, stretch_near
-from spotmap.laps import fit_lap
+from spotmap.laps import Lap, fit_lap
 from spotmap.model import FloatArray, PatternName, Work
 from spotmap.passes import SHORTEST_PASS_RADII, Cut, NoPass, PassLine, fit_pass
 from spotmap.turns import Turn
@@ -134,24 +134,22 @@ def _loop(work: Work, ground: Ground) -> FittedWork | NoPass:
         lap = fit_lap(first, None, ground.radius_m, ground.water)
     if isinstance(lap, NoPass):
         return NoPass((*lap.reasons, *(reason for cut in first.cuts for reason in cut.reasons)), first.length_m)
+    return _there_and_back(work, lap, (*first.cuts, *lap.cuts), tuple(notes), ground.stretches[0])
+
+
+def _there_and_back(
+    work: Work, lap: Lap, cuts: tuple[Cut, ...], notes: tuple[str, ...], stretch: Stretch
+) -> FittedWork:
+    """Return a lap as a graph: it can be run either way round and begun with either pass."""
     graph = nx.DiGraph()
-    back = "back" if lap.back.depth_line_m != lap.out.depth_line_m else "out"
-    out_way, back_way = PassKey("out", True), PassKey(back, False)
     for leaving, entering, turn in (
-        (out_way, back_way, lap.far),
-        (back_way, out_way, lap.near),
-        (PassKey("out", False), PassKey(back, True), lap.near.run_back()),
-        (PassKey(back, True), PassKey("out", False), lap.far.run_back()),
+        (PassKey("out", True), PassKey("back", False), lap.far),
+        (PassKey("back", False), PassKey("out", True), lap.near),
+        (PassKey("out", False), PassKey("back", True), lap.near.run_back()),
+        (PassKey("back", True), PassKey("out", False), lap.far.run_back()),
     ):
         graph.add_edge(leaving, entering, turn=turn, length_m=turn.length_m)
-    return FittedWork(
-        work=work,
-        passes={"out": lap.out, back: lap.back},
-        graph=graph,
-        cuts=(*first.cuts, *lap.cuts),
-        notes=tuple(notes),
-        stretch=ground.stretches[0],
-    )
+    return FittedWork(work, {"out": lap.out, "back": lap.back}, graph, cuts, notes, stretch)
 
 
 def _one_way(work: Work, ground: Ground) -> FittedWork | NoPass:
@@ -173,14 +171,12 @@ def _weave(work: Work, ground: Ground) -> FittedWork | NoPass:
     if isinstance(second, NoPass):
         return second
     weave = fit_weave(first, second, ground.radius_m, ground.water)
-    lap = weave if isinstance(weave, NoPass) else fit_lap(weave, None, ground.radius_m, ground.water)
+    if isinstance(weave, NoPass):
+        return weave
+    lap = fit_lap(weave, None, ground.radius_m, ground.water)
     if isinstance(lap, NoPass):
         return lap
-    graph = nx.DiGraph()
-    forward, backward = PassKey("out", True), PassKey("out", False)
-    graph.add_edge(forward, backward, turn=lap.far, length_m=lap.far.length_m)
-    graph.add_edge(backward, forward, turn=lap.near, length_m=lap.near.length_m)
-    return FittedWork(work, {"out": lap.out}, graph, (*lap.out.cuts, *lap.cuts), (), ground.stretches[0])
+    return _there_and_back(work, lap, (*weave.cuts, *lap.cuts), (), ground.stretches[0])
 
 
 PATTERNS: dict[PatternName, Callable[[Work, Ground], FittedWork | NoPass]] = {

@@ -16,6 +16,7 @@ from spotmap.water import Span
 _LINE_STEPS = {"ft": 10.0, "fm": 2.0, "m": 3.0}
 _MOST_LINES = 8
 _ENOUGH_LINES = 2
+_ROUNDING_M = 1e-6
 
 
 def remedies_for(area: Area, trip: Trip, radius: TurningRadius, index: int, span: Span) -> list[str]:
@@ -69,7 +70,7 @@ def _other_lines(area: Area, trip: Trip, radius: TurningRadius, index: int, span
     for away in range(1, _MOST_LINES + 1):
         for sign in (1, -1):
             line_m = (base + sign * away) * step_m
-            if line_m < lowest_m or yielded >= _ENOUGH_LINES:
+            if line_m < lowest_m - _ROUNDING_M or yielded >= _ENOUGH_LINES:
                 continue
             tried = replace(work, depth_line_m=line_m, return_line_m=None)
             tried = replace(tried, pattern="loop") if work.pattern == "weave" else tried

@@ -6,7 +6,8 @@ from math import sqrt
 
 import numpy as np
 import shapely
-from shapely import LineString, Point
+from shapely import LineString, Point, Polygon
+from shapely.geometry.base import BaseGeometry
 
 from spotmap.dubins import Pose, dubins_paths
 from spotmap.model import FloatArray
@@ -57,7 +58,13 @@ def fit_weave(line: PassLine, other: PassLine, radius_m: float, water: GearWater
     if LineString(xy).length < SHORTEST_PASS_RADII * radius_m:
         return NoPass(water.why_not(LineString(np.vstack(crossings))), float(LineString(xy).length))
     cuts = [Cut(float(LineString(lost).length), water.why_not(LineString(lost))) for lost in dropped]
-    return PassLine(xy, line.depth_line, line.depth_line_m, (*line.cuts, *other.cuts, *cuts))
+    return PassLine(xy, _band(line, other), line.depth_line_m, (*line.cuts, *other.cuts, *cuts))
+
+
+def _band(line: PassLine, other: PassLine) -> BaseGeometry:
+    """Return the water between two depth lines that run the same way."""
+    ring = np.vstack([shapely.get_coordinates(line.depth_line), shapely.get_coordinates(other.depth_line)[::-1]])
+    return shapely.make_valid(Polygon(ring))
 
 
 def _crossings(line: PassLine, other: PassLine, radius_m: float) -> list[FloatArray]:
