@@ -288,19 +288,19 @@ def _bands_and_lines(
     cell_m, tolerance_m = longest_m / _DETAIL, max(_TOLERANCE_M, longest_m / _FINEST)
     worked = sorted({leg.leg.depth_line_m for leg in plan.legs if leg.leg.depth_line_m is not None})
     within = None if window == area.depth.bounds else window  # clipping to all there is would only cost time
-    known = area.depth.known(within, cell_m)
-    rim = shapely.buffer(shapely.simplify(known.boundary, 1.0), cell_m + 1.0, quad_segs=2)
-    bands = [Band("dries: above the datum", "dries", _shape(area.projection, known, 5, tolerance_m))]
+    known = shapely.simplify(area.depth.known(within, cell_m), tolerance_m)
+    rim = shapely.buffer(known.boundary, cell_m + 2 * tolerance_m, quad_segs=2)
+    bands = [Band("dries: above the datum", "dries", _shape(area.projection, known, 5))]
     lines = []
     for index, level in enumerate(levels):
         depth_m = level / to_unit(1.0, unit)
-        water = area.depth.deeper_than(depth_m, within, cell_m)
+        water = shapely.simplify(area.depth.deeper_than(depth_m, within, cell_m), tolerance_m)
         deeper = levels[index + 1] if index + 1 < len(levels) else None
         words = f"deeper than {level:g} {unit}" if deeper is None else f"{level:g} to {deeper:g} {unit}"
-        bands.append(Band(words, str(index), _shape(area.projection, water, 5, tolerance_m)))
+        bands.append(Band(words, str(index), _shape(area.projection, water, 5)))
         if all(abs(depth_m - line_m) > _SAME_LINE_M for line_m in worked):
             edge = water.boundary.difference(rim)
-            lines.append(DepthLine(f"{level:g} {unit}", False, _shape(area.projection, edge, 5, tolerance_m)))
+            lines.append(DepthLine(f"{level:g} {unit}", False, _shape(area.projection, edge, 5)))
     for depth_m in worked:
         line = area.depth.depth_line(depth_m, within)
         words = format_quantity(depth_m, unit)
