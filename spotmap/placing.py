@@ -19,8 +19,6 @@ from spotmap.water import Fishery, GearWater, Span, change_times, gear_water
 
 _NEARLY_ALL = 0.95
 """A stretch workable to this share is taken as it is, without looking for a better time."""
-_AROUND_M = 1000.0
-"""Rules whose water is farther from the work than its length and this do not bear on it."""
 _LONGEST_TURN_RADII = 7.5
 """A Dubins turn back along the same line takes 7π/3 radii."""
 
@@ -37,7 +35,9 @@ class PlacedWork:
     note: str
 
 
-def place_work(area: Area, trip: Trip, radius: TurningRadius, index: int, span: Span) -> PlacedWork | NoPass:
+def place_work(
+    area: Area, trip: Trip, radius: TurningRadius, index: int, stretches: Sequence[Stretch], span: Span
+) -> PlacedWork | NoPass:
     """Return a piece of work laid out for a span of time.
 
     Where the water opens or closes during the span, it is also tried to wait until it opens and to stop before it
@@ -49,6 +49,8 @@ def place_work(area: Area, trip: Trip, radius: TurningRadius, index: int, span: 
         The area, the trip and its turning radius.
     index
         Which piece of work, from 0.
+    stretches
+        The stretches of depth line that it asks for.
     span
         From the earliest that it may begin to the latest that it may end.
 
@@ -58,17 +60,14 @@ def place_work(area: Area, trip: Trip, radius: TurningRadius, index: int, span: 
         Or why nothing of it can be worked, by the whole span's reasons.
     """
     work = trip.works[index]
-    stretches = stretches_of(work, area.depth, radius.radius_m)
-    if isinstance(stretches, NoPass):
-        return stretches
     best: PlacedWork | None = None
     best_score = 0.0
     tried: list[tuple[GearWater, FittedWork | NoPass]] = []
-    around = work.near.buffer(work.length_m + _AROUND_M)
+    around = shapely.box(*box_around(stretches, radius.radius_m)).buffer(trip.limits.closure_standoff_m)
     for option in _options(span, change_times(area, Fishery(trip.species, trip.method), span, around)):
         water = _water(area, trip, radius, stretches, option.span)
         same = (fitted for other, fitted in tried if shapely.equals_exact(other.allowed, water.allowed))
-        fitted = next(same, None) or fit_work(work, Ground(stretches, water, radius.radius_m))
+        fitted = next(same, None) or fit_work(work, Ground(tuple(stretches), water, radius.radius_m))
         tried.append((water, fitted))
         if isinstance(fitted, NoPass):
             continue

@@ -143,15 +143,17 @@ class _Piece:
         if np.array_equal(first, last) or _sees(self.shape, first, last[:, None])[0]:
             return np.vstack([first, last])
         best: FloatArray | None = None
-        length = np.inf
+        length, bound = np.inf, 0.0
         for level in self.levels:
+            if level is not self.levels[-1]:
+                ideal = level.over_shore.shortest(first, last, length)
+                bound = bound if ideal is None else max(bound, _length(ideal))
+                if length <= _ENOUGH * bound:
+                    break
             found = level.near_shore.shortest(first, last, length)
             if found is not None and shapely.contains_properly(self.shape, LineString(found)):
                 best, length = found, _length(found)
-            if best is None or level is self.levels[-1]:
-                continue
-            bound = level.over_shore.shortest(first, last, length + 1.0)
-            if bound is not None and length <= _ENOUGH * _length(bound):
+            if length <= _ENOUGH * bound:
                 break
         return best
 
@@ -234,14 +236,15 @@ class _Corners:
             np.column_stack([self.after, np.zeros(2)]),
         )
         to_go = np.hypot(*(graph.xy - goal[:, None]))
-        sees_goal = _sees(self.outer_water, goal, graph.xy)
+        live = np.hypot(*(graph.xy - start[:, None])) + to_go <= at_most
+        sees_goal = live & graph.meets(goal[:, None] - graph.xy)
+        sees_goal[sees_goal] = _sees(self.outer_water, goal, graph.xy[:, sees_goal])
         if not sees_goal.any():
             return None
         first = len(to_go) - 1
         gone = np.full(len(to_go), np.inf)
         gone[first] = 0.0
         came_from = np.full(len(to_go), first)
-        live = np.hypot(*(graph.xy - start[:, None])) + to_go <= at_most
         queue = [(to_go[first], first)]
         while queue:
             _, here = heapq.heappop(queue)
@@ -278,11 +281,15 @@ class _Corners:
             if max(hand * _cross(came, before), hand * _cross(came, after)) <= _SLACK_M:
                 ahead = np.maximum(hand * _cross(away, before), hand * _cross(away, after))
                 taut |= live & (np.maximum(ahead, -hand * _cross(away, came)) <= _SLACK_M)
-        found = np.flatnonzero(taut)
-        away = away[:, found]
-        edges = _cross(away, self.before[:, found]), _cross(away, self.after[:, found])
-        meets = (np.maximum(*edges) <= _SLACK_M) | (np.minimum(*edges) >= -_SLACK_M)
-        return found[meets], np.hypot(*away[:, meets])
+        taut[taut] = self.meets(away[:, taut], taut)
+        return np.flatnonzero(taut), np.hypot(*away[:, taut])
+
+    def meets(self, along: FloatArray, some: BoolArray | None = None) -> BoolArray:
+        """Return whether (2, k) vectors are tangents to the shore at the corners, or at `some` of them."""
+        before, after = (edge if some is None else edge[:, some] for edge in (self.before, self.after))
+        edges = _cross(along, before), _cross(along, after)
+        tangent: BoolArray = (np.maximum(*edges) <= _SLACK_M) | (np.minimum(*edges) >= -_SLACK_M)
+        return tangent
 
 
 def _cross(a: FloatArray, b: FloatArray) -> FloatArray:

@@ -6,20 +6,27 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import timedelta
 
+from shapely import MultiLineString
+from shapely.geometry.base import BaseGeometry
+
 from layers._errors import InputError
 from layers.model import Area
 from layers.units import format_quantity
 from spotmap._errors import NoPlanError
 from spotmap.clock import elapsed, later, time_legs
+from spotmap.depthline import Stretch
 from spotmap.journey import Outing, Runs, choose_first_passes, legs_of, passes_that_fit, work_duration
 from spotmap.model import TimedLeg, Trip, TurningRadius
 from spotmap.passes import NoPass
+from spotmap.patterns import stretches_of
 from spotmap.placing import PlacedWork, longest_duration, place_work
 from spotmap.remedies import remedies_for
 from spotmap.report import work_title
 from spotmap.water import Span
 
 _RUN_SPARE = timedelta(minutes=3)
+_OFF_THE_LINE_M = 200.0
+"""A pass may begin so far from its depth line: a weave, a track eased round a bend."""
 _DECIMETRE = 0.1
 
 
@@ -57,13 +64,17 @@ def lay_out(area: Area, trip: Trip, radius: TurningRadius, detour: float) -> Lai
     left_out: list[str] = []
     failures: list[tuple[int, NoPass]] = []
     earliest = latest = trip.start
-    here = trip.home
+    here: BaseGeometry = trip.home
     for index, work in enumerate(trip.works):
-        straight = timedelta(seconds=here.distance(work.near) / trip.boat.run_speed_mps)
-        reach = timedelta(seconds=work.length_m / trip.boat.run_speed_mps)
-        begin = later(earliest, max(straight - reach, timedelta(0)))
-        end = later(latest, straight * detour + reach + _RUN_SPARE + longest_duration(work, trip, radius.radius_m))
-        fitted = place_work(area, trip, radius, index, Span(begin, end))
+        stretches = stretches_of(work, area.depth, radius.radius_m)
+        there = MultiLineString() if isinstance(stretches, NoPass) else _lines(stretches)
+        if isinstance(stretches, NoPass):
+            fitted: PlacedWork | NoPass = stretches
+        else:
+            nearest, farthest = _run_times(here, there, trip.boat.run_speed_mps)
+            longest = longest_duration(work, trip, radius.radius_m)
+            span = Span(later(earliest, nearest), later(latest, farthest * detour + _RUN_SPARE + longest))
+            fitted = place_work(area, trip, radius, index, stretches, span)
         if isinstance(fitted, NoPass):
             _refuse_missing_lines(area, trip, index)
             failures.append((index, fitted))
@@ -74,7 +85,7 @@ def lay_out(area: Area, trip: Trip, radius: TurningRadius, detour: float) -> Lai
         placed.append(fitted)
         took = _least_duration(fitted, trip)
         earliest, latest = later(fitted.span.start, took), fitted.span.end
-        here = work.near
+        here = there
     if not placed:
         index, failure = failures[0]
         raise NoPlanError(
@@ -85,11 +96,22 @@ def lay_out(area: Area, trip: Trip, radius: TurningRadius, detour: float) -> Lai
     return Laid(tuple(placed), tuple(left_out))
 
 
+def _lines(stretches: Sequence[Stretch]) -> MultiLineString:
+    return MultiLineString([stretch.line for stretch in stretches])
+
+
+def _run_times(here: BaseGeometry, there: BaseGeometry, speed_mps: float) -> tuple[timedelta, timedelta]:
+    """Return the shortest and the longest straight run between two pieces of work."""
+    return (
+        timedelta(seconds=max(here.distance(there) - _OFF_THE_LINE_M, 0.0) / speed_mps),
+        timedelta(seconds=(here.hausdorff_distance(there) + _OFF_THE_LINE_M) / speed_mps),
+    )
+
+
 def _least_duration(placed: PlacedWork, trip: Trip) -> timedelta:
     # a stop before a closing may leave fewer passes than the minutes asked for
-    first = min(placed.fitted.graph.nodes)
     count = _count(placed, trip) if placed.stop_by is None else 1
-    return work_duration(placed.fitted, first, count, trip)
+    return min(work_duration(placed.fitted, first, count, trip) for first in placed.fitted.graph)
 
 
 def _count(placed: PlacedWork, trip: Trip) -> int:
