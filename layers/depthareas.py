@@ -25,7 +25,8 @@ if TYPE_CHECKING:
 _MIN_NAMES = ("min", "depth_min", "min_depth", "drval1")
 _MAX_NAMES = ("max", "depth_max", "max_depth", "drval2")
 _GRID_M = 0.05
-"""Edges are laid on this grid, which closes the hair of water between neighbours whose vertices differ."""
+"""Edges are laid on this grid before they cut each other."""
+_HAIR_M = 0.1
 
 
 def open_depth_areas(
@@ -155,10 +156,14 @@ def _faces(claims: Polygons, vetoes: Polygons, least_m: FloatArray) -> tuple[Pol
     edges = shapely.boundary(claims if vetoes is claims else np.concatenate([claims, vetoes]))
     faces = shapely.get_parts(shapely.polygonize([shapely.union_all(edges, grid_size=_GRID_M)]))
     places = shapely.STRtree(shapely.point_on_surface(faces))
-    depth = np.full(len(faces), np.nan)
-    area, face = places.query(claims, predicate="intersects")
-    depth[face] = np.inf
+    depth = np.full(len(faces), -np.inf)
+    depth[places.query(claims, predicate="intersects")[1]] = np.inf
     area, face = places.query(vetoes, predicate="intersects")
-    np.minimum.at(depth, face, least_m[area])  # an unknown least makes the piece unknown
-    known = np.isfinite(depth)
+    np.minimum.at(depth, face, np.where(np.isnan(least_m), -np.inf, least_m)[area])
+    depth[np.isinf(depth)] = np.nan
+    # Between neighbours whose common edge has other vertices lies a hair of nobody's water.
+    hair = np.flatnonzero(np.isnan(depth) & (shapely.area(faces) < _HAIR_M / 2 * shapely.length(faces)))
+    number, beside = shapely.STRtree(faces).query(faces[hair], predicate="intersects")
+    np.fmin.at(depth, hair[number], depth[beside])
+    known = ~np.isnan(depth)
     return faces[known], depth[known]

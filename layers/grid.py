@@ -38,6 +38,7 @@ _SNAP_CELLS = 2.0**-24
 _NUDGE_M = 1e-6
 _AT_CENTRE_CELLS = 1e-6
 _REPEATED_M = 1e-3
+_LEAST_LINE_M = 1e-2
 _BOX_STEPS = 33
 
 
@@ -149,8 +150,11 @@ class GridDepth:
         lines = shapely.from_ragged_array(
             shapely.GeometryType.LINESTRING, self._placed(np.concatenate(points)), (np.concatenate(offsets),)
         )
-        lines = shapely.remove_repeated_points(lines, _REPEATED_M)
-        return as_lines(shapely.multilinestrings(lines[shapely.length(lines) > 0]), within)
+        whole = shapely.get_parts(
+            shapely.remove_repeated_points(as_lines(shapely.multilinestrings(lines)), _REPEATED_M)
+        )
+        # What is left of a single centre at the level is no line.
+        return as_lines(shapely.multilinestrings(whole[shapely.length(whole) > _LEAST_LINE_M]), within)
 
     def deeper_than(self, depth_m: float, within: Bounds | None = None, cell_m: float | None = None) -> MultiPolygon:
         """Return the known water at least this deep, local metres.
@@ -373,8 +377,8 @@ def _frame(dataset: rasterio.DatasetReader, where: str) -> _Frame:
         transformer = None if plain else pyproj.Transformer.from_crs(crs, "EPSG:4326", always_xy=True)
     except pyproj.exceptions.ProjError as error:
         raise InputError.one(where, f"the grid's coordinate system is not understood: {error}.", remedy) from None
-    middle, _ = affine * (dataset.width / 2, dataset.height / 2)
-    return _Frame(affine, transformer, float(middle), bool(crs.is_geographic))
+    middle = affine.a * dataset.width / 2 + affine.b * dataset.height / 2 + affine.c
+    return _Frame(affine, transformer, middle, bool(crs.is_geographic))
 
 
 def _outline(width: float, height: float, start: float = 0.0) -> tuple[FloatArray, FloatArray]:

@@ -202,21 +202,15 @@ class TinDepth:
             if listed is not None:
                 lines = shapely.multilinestrings(self._contours.at(listed, within))
                 return as_lines(shapely.intersection(lines, self.known(within)), within)
-        cut = _Cut.of(self._mesh, self._corners_m, self._chosen(within), depth_m)
-        segments = np.stack([cut.one, cut.other], axis=1)
-        segments = segments[(cut.one != cut.other).any(axis=1)]
-        # An edge that lies at the level belongs to the triangles on both its sides.
-        turned = (segments[:, 0] > segments[:, 1]).argmax(axis=1)[:, None]
-        backwards = np.take_along_axis(segments[:, 0] > segments[:, 1], turned, axis=1)[:, 0]
-        segments[backwards] = segments[backwards, ::-1]
-        segments = np.unique(segments.reshape(-1, 4), axis=0).reshape(-1, 2, 2)
+        cut = self._cut(self._chosen(within), depth_m)
+        segments = np.stack([cut.one, cut.other], axis=1)[cut.is_line & (cut.one != cut.other).any(axis=1)]
         return as_lines(shapely.multilinestrings(shapely.linestrings(segments)), within)
 
     def deeper_than(self, depth_m: float, within: Bounds | None = None, cell_m: float | None = None) -> MultiPolygon:
         """Return the known water at least this deep, cut exactly."""
         del cell_m
         chosen = self._chosen(within)
-        cut = _Cut.of(self._mesh, self._corners_m, chosen, depth_m)
+        cut = self._cut(chosen, depth_m)
         whole = chosen[self._corners_m[chosen].min(axis=1) >= depth_m]
         return _joined([self._triangles(whole), *cut.deep_pieces()], within)
 
@@ -224,6 +218,22 @@ class TinDepth:
         """Return the known triangles as one."""
         del cell_m
         return self._all_known if within is None else as_polygons(self._all_known, within)
+
+    def _cut(self, chosen: IntArray, depth_m: float) -> _Cut:
+        deep = self._corners_m[chosen] >= depth_m
+        count = deep.sum(axis=1)
+        mixed = (count == 1) | (count == 2)  # noqa: PLR2004
+        chosen, deep, deep_apex = chosen[mixed], deep[mixed], count[mixed] == 1
+        apex = np.where(deep_apex, deep.argmax(axis=1), deep.argmin(axis=1))
+        order = (apex[:, None] + np.arange(3)) % 3
+        corner = np.take_along_axis(self._mesh.simplices[chosen], order, axis=1)
+        depth = np.take_along_axis(self._corners_m[chosen], order, axis=1)
+        one, other = (_crossing(self._mesh.points, corner[:, [0, k]], depth[:, [0, k]], depth_m) for k in (1, 2))
+        beyond = self._mesh.neighbors[chosen, apex]
+        deep_beyond = (beyond >= 0) & self._known[beyond] & (self._corners_m[beyond] >= depth_m).all(axis=1)
+        is_line = (depth[:, 1:] != depth_m).any(axis=1) | deep_beyond
+        points = self._mesh.points[corner]
+        return _Cut(points[:, 0], points[:, 1], points[:, 2], one, other, deep_apex, is_line)
 
     def _triangles(self, chosen: IntArray) -> npt.NDArray[np.object_]:
         return np.asarray(shapely.polygons(self._mesh.points[self._mesh.simplices[chosen]]))
@@ -323,7 +333,8 @@ class _Cut:
     """Triangles with one corner on one side of a level (the apex) and two on the other.
 
     `one` and `other` are the crossings of the two edges from the apex; the corners run apex, first, second
-    round the triangle and `one` lies between apex and first.
+    round the triangle and `one` lies between apex and first. The level is a line from `one` to `other` if there
+    is deep water beside it, which fails where it is the edge to another shallow triangle.
     """
 
     apex: FloatArray
@@ -332,20 +343,7 @@ class _Cut:
     one: FloatArray
     other: FloatArray
     deep_apex: npt.NDArray[np.bool_]
-
-    @classmethod
-    def of(cls, mesh: Any, corners_m: FloatArray, chosen: IntArray, depth_m: float) -> _Cut:
-        deep = corners_m[chosen] >= depth_m
-        count = deep.sum(axis=1)
-        mixed = (count == 1) | (count == 2)  # noqa: PLR2004
-        chosen, deep, deep_apex = chosen[mixed], deep[mixed], count[mixed] == 1
-        apex = np.where(deep_apex, deep.argmax(axis=1), deep.argmin(axis=1))
-        order = (apex[:, None] + np.arange(3)) % 3
-        corner = np.take_along_axis(mesh.simplices[chosen], order, axis=1)
-        depth = np.take_along_axis(corners_m[chosen], order, axis=1)
-        crossings = [_crossing(mesh.points, corner[:, [0, k]], depth[:, [0, k]], depth_m) for k in (1, 2)]
-        points = mesh.points[corner]
-        return cls(points[:, 0], points[:, 1], points[:, 2], crossings[0], crossings[1], deep_apex)
+    is_line: npt.NDArray[np.bool_]
 
     def deep_pieces(self) -> tuple[npt.NDArray[np.object_], npt.NDArray[np.object_]]:
         d = self.deep_apex

@@ -195,7 +195,7 @@ def test_tiles_join_without_a_trace(tmp_path: Path, monkeypatch: pytest.MonkeyPa
     assert in_tiles.known().symmetric_difference(at_once.known()).area < 1e-3
 
 
-@settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=15, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(
     seed=st.integers(0, 10_000),
     level=st.sampled_from([12.0, 17.5, 20.0, 26.0]),
@@ -216,7 +216,7 @@ def test_cells_give_a_part_of_the_exact_water(  # noqa: PLR0913, PLR0917 -- what
         assert coarse.is_valid
         assert coarse.difference(exact).area < 1e-3
         assert layer.known(within, cell).difference(layer.known(within)).area < 1e-3
-        assert layer.known(within, cell).covers(coarse.buffer(-1e-3))
+        assert coarse.difference(layer.known(within, cell)).area < 1e-3
     assert layer.deeper_than(level, box).symmetric_difference(
         layer.deeper_than(level).intersection(shapely.box(*box))
     ).area < 1e-3  # fmt: skip
