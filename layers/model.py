@@ -134,9 +134,7 @@ class Depth(Protocol):
         """Return the line at this depth, clipped to `within`; empty where there is none."""
         ...
 
-    def deeper_than(
-        self, depth_m: float, within: Bounds | None = None, cell_m: float | None = None
-    ) -> MultiPolygon:
+    def deeper_than(self, depth_m: float, within: Bounds | None = None, cell_m: float | None = None) -> MultiPolygon:
         """Return the known water at least this deep, clipped to `within`.
 
         With `cell_m`, a fine grid may answer from cells of about that size, each taken at its shallowest and as

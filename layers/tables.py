@@ -28,9 +28,7 @@ def read_toml(file: Path) -> dict[str, Any]:
     """
     try:
         if file.stat().st_size > _MOST_BYTES:
-            raise InputError.one(
-                str(file), "is too large for a TOML file of settings.", "Give the right file."
-            )
+            raise InputError.one(str(file), "is too large for a TOML file of settings.", "Give the right file.")
         return tomllib.loads(file.read_text(encoding="utf-8-sig"))
     except FileNotFoundError:
         raise InputError.one(str(file), "there is no such file.", "Check the path.") from None
@@ -88,18 +86,14 @@ class Table:
             return default or allowed[0]
         return value if isinstance(value, str) else (default or "")
 
-    def quantity(
-        self, key: str, kind: Kind, default: float | None = None, *, minimum: float = -inf
-    ) -> float:
+    def quantity(self, key: str, kind: Kind, default: float | None = None, *, minimum: float = -inf) -> float:
         """Return a quantity with its unit, in SI; without a default the key is required.
 
         `minimum` is the least value allowed, in SI.
         """
         if not self.has(key):
             if default is None:
-                self.problem(
-                    key, "is missing.", f'Write it with its unit, for example {key} = "{_EXAMPLES[kind]}".'
-                )
+                self.problem(key, "is missing.", f'Write it with its unit, for example {key} = "{_EXAMPLES[kind]}".')
             return default or 0.0
         return self.reading(
             key,
@@ -124,9 +118,7 @@ class Table:
         if value is None:
             return low
         if isinstance(value, bool) or not isinstance(value, int | float) or not low <= value <= high:
-            self.problem(
-                key, f"{value!r} is not a number from {low:g} to {high:g}.", "Give one in that range."
-            )
+            self.problem(key, f"{value!r} is not a number from {low:g} to {high:g}.", "Give one in that range.")
             return low
         return float(value)
 
@@ -136,9 +128,7 @@ class Table:
         if value is None:
             return low
         if isinstance(value, bool) or not isinstance(value, int) or not low <= value <= high:
-            self.problem(
-                key, f"{value!r} is not a whole number from {low} to {high}.", "Give one in that range."
-            )
+            self.problem(key, f"{value!r} is not a whole number from {low} to {high}.", "Give one in that range.")
             return low
         return value
 
@@ -177,20 +167,14 @@ class Table:
         if not isinstance(value, list) or not all(isinstance(one, dict) for one in value):
             self.problem(key, "is not a list of tables.", f"Write each as [[{key}]].")
             return []
-        return [
-            Table(one, f"{self.where}, {key} {count}", self._findings) for count, one in enumerate(value, 1)
-        ]
+        return [Table(one, f"{self.where}, {key} {count}", self._findings) for count, one in enumerate(value, 1)]
 
     def done(self) -> None:
         """Note every key that was never asked for, with the nearest one that exists."""
         for key in self._values:
             if key not in self._known:
                 near = difflib.get_close_matches(key, self._known, n=1)
-                hint = (
-                    f"Did you mean '{near[0]}'?"
-                    if near
-                    else f"Known here: {', '.join(sorted(set(self._known)))}."
-                )
+                hint = f"Did you mean '{near[0]}'?" if near else f"Known here: {', '.join(sorted(set(self._known)))}."
                 self.problem(key, "is not a key that is known here.", hint)
 
     def _get(self, key: str, default: object, how: str) -> Any:

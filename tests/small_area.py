@@ -93,9 +93,7 @@ class SmallArea:
 
 
 def _layer(role: str, file: str, more: str = "") -> str:
-    return (
-        f'\n[[layer]]\nrole = "{role}"\nfile = "{file}"\n{more}\nas_of = 2026-03-01\nsource = "made for a test"'
-    )
+    return f'\n[[layer]]\nrole = "{role}"\nfile = "{file}"\n{more}\nas_of = 2026-03-01\nsource = "made for a test"'
 
 
 @dataclass
@@ -111,8 +109,9 @@ class SmallTrip:
     extra: str = ""
 
     def write(self, folder: Path, name: str = "trip.toml") -> Path:
-        rods = self.rods or [f'name = "rigger"\nkind = "downrigger"\nside = "port"\nreach = "6 ft"\n'
-                             f'depth = "60 ft"\nsetback = "{self.setback}"\nball = "12 lb"']
+        rigger = f'name = "rigger"\nkind = "downrigger"\nside = "port"\nreach = "6 ft"\n'
+        rigger += f'depth = "60 ft"\nsetback = "{self.setback}"\nball = "12 lb"'
+        rods = self.rods or [rigger]
         text = f"""area = "."
 date = 2026-08-14
 start = "{self.start}"

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import replace
 from datetime import timedelta
-from pathlib import Path
 
 import numpy as np
 import pytest
@@ -33,9 +32,7 @@ def good(tmp_path_factory: pytest.TempPathFactory) -> Plan:
         "lane": [feature(box(1200, 1200, 1500, 1500), name="Lane", kind="traffic lane", avoid="all", margin_m=20)],
         "land": [feature(Point(-600, 900).buffer(80))],
     }
-    trip = SmallTrip([work(more="passes = 3")]).write(
-        SmallArea(layers=layers).write(tmp_path_factory.mktemp("area"))
-    )
+    trip = SmallTrip([work(more="passes = 3")]).write(SmallArea(layers=layers).write(tmp_path_factory.mktemp("area")))
     area = open_area(area_folder(trip))
     return make_plan(area, read_trip(trip, area))
 
@@ -82,7 +79,7 @@ def test_standoff_short_by_a_metre_is_found(good: Plan) -> None:
     shape = next(rule.shape for rule in good.area.closures if rule.name == "Shut")
     edge = shape.bounds[3]
     for away, found in ((49.0, True), (51.0, False)):
-        bad = with_track(good, first(good, "pass"), lambda _, away=away: straight + [0.0, edge + away])
+        bad = with_track(good, first(good, "pass"), lambda _, away=away: straight + np.array([0.0, edge + away]))
         assert any("closure 'Shut'" in fault for fault in faults(bad)) is found
 
 
@@ -116,7 +113,7 @@ def test_gear_over_shallow_or_unknown_water_is_found(good: Plan) -> None:
 
 
 def test_gaps_in_place_time_and_heading_are_found(good: Plan) -> None:
-    apart = with_track(good, first(good, "turn"), lambda xy: xy + [0.02, 0.0])
+    apart = with_track(good, first(good, "turn"), lambda xy: xy + np.array([0.02, 0.0]))
     assert any("do not meet" in fault for fault in faults(apart))
     late = with_leg(good, 3, lambda one: replace(one, start=one.start + timedelta(seconds=1)))
     assert any("gap in time" in fault for fault in faults(late))

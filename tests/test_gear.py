@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from math import degrees, hypot, sqrt
+from math import atan2, cos, degrees, hypot, sin, sqrt
 
 import pytest
 from hypothesis import given
@@ -66,8 +66,6 @@ def test_closed_form_agrees_with_the_differential_equation() -> None:
     per_m = 0.5 * SEA_WATER_KG_M3 * CABLE_NORMAL_DRAG * CABLE_DIAMETER_M * speed**2
     drag = 0.5 * SEA_WATER_KG_M3 * rod.drag_area_m2 * speed**2
     tension = hypot(drag, rod.weight_n)
-    from math import atan2, cos, sin
-
     solved = solve_ivp(
         lambda _, y: [per_m * cos(y[0]) ** 2 / tension, cos(y[0]), sin(y[0])],
         (0.0, length),
@@ -78,9 +76,7 @@ def test_closed_form_agrees_with_the_differential_equation() -> None:
     assert (told.angle_rad, told.depth_m, told.layback_m) == pytest.approx(tuple(solved), rel=1e-6)
 
 
-@given(
-    st.floats(1.0, 60.0), st.floats(0.05, 10.0), st.floats(0.0003, 0.003), st.floats(0.5, 3.0)
-)
+@given(st.floats(1.0, 60.0), st.floats(0.05, 10.0), st.floats(0.0003, 0.003), st.floats(0.5, 3.0))
 def test_depth_and_cable_are_inverse_and_no_line_is_longer_than_itself(
     cable_m: float, weight_kg: float, diameter_m: float, speed: float
 ) -> None:
@@ -96,9 +92,7 @@ def test_depth_and_cable_are_inverse_and_no_line_is_longer_than_itself(
 def test_turning_radius_follows_the_chain_of_trailers() -> None:
     rod = tow(rigger(), BOAT.troll_speed_mps, 0.75)
     radius = turning_radius([rigger()], BOAT, LIMITS)
-    assert radius.radius_m == pytest.approx(
-        hypot(rod.layback_m, 25 * FT) / sqrt(1 - 0.75**2) + 6 * FT, rel=1e-12
-    )
+    assert radius.radius_m == pytest.approx(hypot(rod.layback_m, 25 * FT) / sqrt(1 - 0.75**2) + 6 * FT, rel=1e-12)
     # on that circle the lure of a rod without reach runs at exactly the floor's share of the boat's speed
     boat_circle = radius.radius_m - 6 * FT
     lure_circle = sqrt(boat_circle**2 - rod.layback_m**2 - (25 * FT) ** 2)

@@ -208,14 +208,22 @@ def run(capsys: pytest.CaptureFixture[str], *words: str) -> tuple[int, str]:
 
 Edit = Callable[[str], str]
 BAD: list[tuple[str, Edit, int, str]] = [
-    ("misspelt key", lambda t: t.replace("bottom_clear", "x").replace("closure_standoff", "closure_standof"), 2,
-     "Did you mean 'closure_standoff'?"),
+    (
+        "misspelt key",
+        lambda t: t.replace("bottom_clear", "x").replace("closure_standoff", "closure_standof"),
+        2,
+        "Did you mean 'closure_standoff'?",
+    ),
     ("bare number", lambda t: t.replace('"100 ft"', "100"), 2, "depth_line"),
     ("unknown unit", lambda t: t.replace('"100 ft"', '"100 feat"'), 2, "ft"),
     ("missing species", lambda t: t.replace('species = "chinook"\n', ""), 2, "key 'species'"),
     ("deeper than the area", lambda t: t.replace('"100 ft"', '"900 ft"'), 2, "depth data reaches to"),
-    ("swapped position", lambda t: t.replace(position(0.0, 0.0), ", ".join(position(0.0, 0.0).split(", ")[::-1])), 2,
-     "swap the two"),
+    (
+        "swapped position",
+        lambda t: t.replace(position(0.0, 0.0), ", ".join(position(0.0, 0.0).split(", ")[::-1])),
+        2,
+        "swap the two",
+    ),
     ("outside the area", lambda t: t.replace(position(0.0, 400.0), position(90_000.0, 0.0)), 2, "outside"),
     ("unknown mark", lambda t: t.replace(f'"{position(0.0, 0.0)}"', '"Nowhere Rock"'), 2, "no mark named"),
     ("negative setback", lambda t: t.replace('"25 ft"', '"-25 ft"'), 2, "setback"),
