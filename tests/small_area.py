@@ -109,7 +109,7 @@ class SmallTrip:
     extra: str = ""
 
     def write(self, folder: Path, name: str = "trip.toml") -> Path:
-        rigger = f'name = "rigger"\nkind = "downrigger"\nside = "port"\nreach = "6 ft"\n'
+        rigger = 'name = "rigger"\nkind = "downrigger"\nside = "port"\nreach = "6 ft"\n'
         rigger += f'depth = "60 ft"\nsetback = "{self.setback}"\nball = "12 lb"'
         rods = self.rods or [rigger]
         text = f"""area = "."
