@@ -95,7 +95,7 @@ class RunWater:
             When the start or the goal lies outside the water, or no water joins them.
         """
         headline = f"No run with gear up from {start_name} to {goal_name}."
-        shapes = np.array([piece.shape for piece in self.pieces])
+        shapes = np.array([piece.shape for piece in self.pieces], dtype=np.object_)
         gaps = np.array([shapely.distance(shapes, place) for place in (start, goal)]).reshape(2, -1)
         outside = [
             f"{name} lies {gap.min():.0f} m outside such water" if gap.size else "there is no such water at all"

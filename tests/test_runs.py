@@ -109,13 +109,13 @@ def test_a_crack_counts_as_shut():
 
 
 def raster_area():
-    """Return water contoured from a depth grid: some 39,000 vertices and a thousand islets; and the wet cells."""
+    """Return water contoured from a depth grid: some 30,000 vertices and hundreds of islets; and the wet cells."""
     rng = np.random.default_rng(5)
-    depth = np.zeros((700, 700))
-    for blur, share in ((60, 1.0), (15, 0.4), (4, 0.3), (1, 0.25)):
+    depth = np.zeros((900, 900))
+    for blur, share in ((60, 1.0), (15, 0.4), (4, 0.17), (1.3, 0.1)):
         waves = gaussian_filter(rng.standard_normal(depth.shape), blur)
         depth += share * waves / waves.std()
-    side = 5.0 * np.arange(700)
+    side = 5.0 * np.arange(900)
     rings, offsets = contourpy.contour_generator(side, side, depth, fill_type="OuterOffset").filled(-0.3, np.inf)
     polygons = []
     for points, breaks in zip(rings, offsets, strict=True):
@@ -143,20 +143,20 @@ def grid_length(wet, start, goal):
 
 def test_many_thousand_vertices_from_a_depth_grid():
     free, wet = raster_area()
-    assert 30_000 <= shapely.get_num_coordinates(free) <= 50_000
+    assert shapely.get_num_coordinates(free) > 30_000
     main = max(free.geoms, key=lambda part: part.area)
     rows, columns = np.nonzero(wet)
     inside = shapely.contains_xy(main, 5.0 * columns, 5.0 * rows)
     cells = np.column_stack([rows, columns])[inside]
-    began = time.perf_counter()
+    began = time.process_time()
     water = RunWater.build(free)
-    assert time.perf_counter() - began < 1.0
-    for one, other in ((0.01, 0.95), (0.2, 0.6), (0.5, 0.9)):
+    assert time.process_time() - began < 1.0
+    for one, other in ((0.01, 0.95), (0.2, 0.6)):
         here, there = (tuple(cells[int(share * len(cells))]) for share in (one, other))
         start, goal = (Point(5.0 * column, 5.0 * row) for row, column in (here, there))
-        began = time.perf_counter()
+        began = time.process_time()
         run = water.shortest(start, goal)
-        assert time.perf_counter() - began < 4.0  # measured 0.02 to 0.4 s on an idle machine
+        assert time.process_time() - began < 2.0
         check(free, start, goal, run)
         by_cells = grid_length(wet, here, there)
         assert 0.9 * by_cells <= run.length <= 1.02 * by_cells
