@@ -74,9 +74,7 @@ def test_every_class_steers_to_the_goal(start, goal, radius):
             continue
         assert (lengths >= 0.0).all()
         x, y, heading = flow(start.row, word, lengths, radius)
-        assert (
-            np.hypot(x - goal.x, y - goal.y) < 2e-4
-        )  # the 1e-10 R of a tangency at its limit, square-rooted
+        assert np.hypot(x - goal.x, y - goal.y) < 2e-4  # the 1e-10 R of a tangency at its limit, square-rooted
         assert abs(np.angle(np.exp(1j * (heading - goal.heading_rad)))) < 5e-5
     middle = pieces[4:, 1] / radius
     assert (np.isnan(middle[:2]) | (middle[:2] >= PI - 1e-9)).all()
@@ -99,9 +97,7 @@ def test_lengths_obey_the_symmetries(start, goal, radius):
 @given(poses, poses, poses, radii)
 @settings(max_examples=100, deadline=None)
 def test_a_way_through_a_third_pose_is_never_shorter(start, via, goal, radius):
-    direct, first, second = dubins_lengths(
-        [start.row, start.row, via.row], [goal.row, via.row, goal.row], radius
-    )
+    direct, first, second = dubins_lengths([start.row, start.row, via.row], [goal.row, via.row, goal.row], radius)
     assert direct <= first + second + 1e-3
 
 
@@ -153,9 +149,7 @@ def test_paths_are_sorted_distinct_and_say_their_side(start, goal, radius):
         xy = path.points()
         if len(xy) < 2 or path.length_m < 1.0:
             continue
-        aside = (xy[:, 1] - start.y) * np.cos(start.heading_rad) - (xy[:, 0] - start.x) * np.sin(
-            start.heading_rad
-        )
+        aside = (xy[:, 1] - start.y) * np.cos(start.heading_rad) - (xy[:, 0] - start.x) * np.sin(start.heading_rad)
         steps = np.hypot(*np.diff(xy, axis=0).T)
         mean = (0.5 * (aside[1:] + aside[:-1]) * steps).sum() / steps.sum()
         assert path.bulge_m == pytest.approx(mean, abs=0.1)
