@@ -32,6 +32,7 @@ LISTED_WITHIN_M = 0.1
 """Metric charts cut fathom and foot contours to 0.1 m, so a listed value may be this much shallower."""
 _ROUNDING_M = 1e-6
 _SURFACE = 2  # a polygon's dimension
+_LEAST_AREA_M2 = 0.01
 _LONGEST_LON_DEG, _LONGEST_LAT_DEG = 360.0, 90.0
 _NAMES = {"lon": ("lon", "longitude", "long"), "lat": ("lat", "latitude")}
 
@@ -179,13 +180,13 @@ def listed_value(listed: FloatArray, depth_m: float) -> float | None:
 
 
 def as_polygons(geometry: BaseGeometry, within: Bounds | None = None) -> MultiPolygon:
-    """Return the polygons in any geometry, valid, clipped to a box."""
+    """Return the polygons of some area in any geometry, valid, clipped to a box."""
     if not shapely.is_valid(geometry):
         geometry = shapely.make_valid(geometry)
     if within is not None:
         geometry = shapely.intersection(geometry, shapely.box(*within))
     parts = _flat(geometry)
-    parts = parts[(shapely.get_dimensions(parts) == _SURFACE) & (shapely.area(parts) > 0)]
+    parts = parts[(shapely.get_dimensions(parts) == _SURFACE) & (shapely.area(parts) > _LEAST_AREA_M2)]
     return MultiPolygon(list(parts))
 
 

@@ -205,9 +205,12 @@ def _shallower(layer: Depth, depth_m: float, within: Bounds | None) -> BaseGeome
 def _with_line(kept: MultiLineString, line: BaseGeometry) -> MultiLineString:
     """Add a layer's line to those kept before, once where it is the same, and joined where the say changes."""
     if not kept.is_empty:
-        line = shapely.snap(shapely.difference(line, shapely.buffer(kept, _SAME_LINE_M)), kept, _JOIN_M)
-    parts = np.concatenate([shapely.get_parts(kept), shapely.get_parts(as_lines(line))])
-    return as_lines(shapely.multilinestrings(parts))
+        line = shapely.difference(line, shapely.buffer(kept, _SAME_LINE_M))
+    parts = shapely.get_parts(as_lines(line))
+    parts = parts[shapely.length(parts) > _JOIN_M]  # shorter ones are left by the edges' hair of tolerance
+    if not kept.is_empty:
+        parts = shapely.snap(parts, kept, _JOIN_M)
+    return as_lines(shapely.multilinestrings(np.concatenate([shapely.get_parts(kept), parts])))
 
 
 def _inside(polygons: BaseGeometry) -> BaseGeometry:
