@@ -91,7 +91,8 @@ def lines(
     told = [figures(line) for line in merged_lines(opened.depth.depth_line(depth_m)) if line.length >= shortest_m]
     told.sort(key=lambda one: -one.length_m)
     if not told:
-        raise NoPlanError(f"No {depth} line of at least {longer} in {opened.name}.")
+        typer.echo(f"No {depth} line of at least {longer} in {opened.name}.")
+        return
     typer.echo("length    straight  bends to  middle")
     for one in told[:most]:
         middle = one.line.interpolate(0.5, normalized=True)

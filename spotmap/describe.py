@@ -60,7 +60,7 @@ def _rule_words(rule: Rule, area: Area, day: date, species: str, method: str) ->
     active = is_active(rule.season, begin)
     state = ("open" if active else "not open") if rule.role == "ground" else ("in force" if active else "not in force")
     words = [f"{state} at 00:00"]
-    for moment in changes(rule.season, begin, later(begin, timedelta(days=1))):
+    for moment in changes(rule.season, begin, later(begin, timedelta(days=1, seconds=-1))):
         active = not active
         words.append(f"{'from' if active else 'until'} {moment:%H:%M}")
     reference = f"; {rule.reference}" if rule.reference else ""

@@ -23,7 +23,7 @@ _EQUAL_SHARE = 1.001
 
 @dataclass(frozen=True)
 class Turn:
-    """A turn with gear down. `xy` is (n, 2) local metres; `side` is where most of it turns to."""
+    """A turn with gear down. `xy` is (n, 2) local metres; `side` is where it turns on the whole."""
 
     xy: FloatArray
     length_m: float
@@ -65,26 +65,18 @@ def legal_turn(paths: Sequence[DubinsPath], water: MultiPolygon, depth: Depth) -
     Turn or None
         None when every path leaves the water.
     """
-    legal: list[tuple[float, FloatArray]] = []
+    legal: list[DubinsPath] = []
     for path in paths:
-        if legal and path.length_m > legal[0][0] * _EQUAL_SHARE:
+        if legal and path.length_m > legal[0].length_m * _EQUAL_SHARE:
             break
-        xy = path.points()
-        if shapely.covers(water, LineString(xy)):
-            legal.append((path.length_m, xy))
+        if shapely.covers(water, LineString(path.points())):
+            legal.append(path)
     if not legal:
         return None
-    length, xy = max(legal, key=lambda one: _mean_depth(one[1], depth)) if len(legal) > 1 else legal[0]
-    return Turn(xy, length, _main_side(xy))
+    best = max(legal, key=lambda path: _mean_depth(path.points(), depth)) if len(legal) > 1 else legal[0]
+    return Turn(best.points(), best.length_m, "port" if best.turned_rad > 0.0 else "starboard")
 
 
 def _mean_depth(xy: FloatArray, depth: Depth) -> float:
     few = evenly_spaced(xy, _LOOK_M)
     return float(np.mean(depth.depth_at(few[:, 0], few[:, 1])))
-
-
-def _main_side(xy: FloatArray) -> Literal["port", "starboard"]:
-    along = np.diff(xy, axis=0)
-    heading = np.unwrap(np.arctan2(along[:, 1], along[:, 0]))
-    turned = np.diff(heading)
-    return "port" if turned[turned > 0].sum() >= -turned[turned < 0].sum() else "starboard"
