@@ -16,7 +16,7 @@ import numpy as np
 import rasterio
 import shapely
 from pyproj import Transformer
-from rasterio.transform import from_origin
+from rasterio import Affine
 
 EAST_0, NORTH_0 = 500_000.0, 5_300_000.0
 UTM = "EPSG:32605"
@@ -61,7 +61,7 @@ class SmallArea:
         count = int(2 * self.half_m / self.cell_m)
         centre = (np.arange(count) + 0.5) * self.cell_m - self.half_m
         x, y = np.meshgrid(centre, centre[::-1])
-        transform = from_origin(EAST_0 - self.half_m, NORTH_0 + self.half_m, self.cell_m, self.cell_m)
+        transform = Affine(self.cell_m, 0.0, EAST_0 - self.half_m, 0.0, -self.cell_m, NORTH_0 + self.half_m)
         with rasterio.open(
             folder / "depth.tif",
             "w",
