@@ -271,15 +271,24 @@ def check_home_and_hours(case: Case) -> Iterator[str]:
 
 
 def check_speed(case: Case) -> Iterator[str]:
-    """Length over time is the speed asked for, within 1 % and the rounding of both times to seconds."""
+    """Length over time is the speed asked for, within 1 % and the rounding of times to seconds."""
     for leg in case.legs:
         speed = quantity(case.trip["boat"]["troll_speed" if leg.gear_down else "run_speed"], SPEED)
         length = leg.along[-1]
         if abs(leg.props["length_m"] - length) > 0.1 + 0.002 * length:
             yield f"{leg.name()}: length_m is {leg.props['length_m']:.1f}, measured {length:.1f}"
-        took = (leg.end - leg.start).total_seconds()
-        if abs(took - length / speed) > 1.0 + 0.01 * length / speed:
-            yield f"{leg.name()}: {length:.0f} m in {took:.0f} s, it takes {length / speed:.0f} s"
+        took, needs = (leg.end - leg.start).total_seconds(), length / speed
+        slow = took > 1.01 * needs + 1.0
+        if took < 0.99 * needs - 1.0 or (slow and (leg.gear_down or not opens(case, leg.end))):
+            yield f"{leg.name()}: {length:.0f} m in {took:.0f} s, it takes {needs:.0f} s"
+
+
+def opens(case: Case, when: datetime) -> bool:
+    """Tell whether water opens at a time, so that a run may be slow to come to it."""
+    before, after = ((when + timedelta(minutes=minutes)).astimezone(case.zone) for minutes in (-1, 1))
+    return any(not rule.active(before) and rule.active(after) for rule in case.grounds) or any(
+        rule.active(before) and not rule.active(after) for rule in case.closures
+    )
 
 
 def check_chords(case: Case) -> Iterator[str]:
@@ -409,9 +418,9 @@ def check_depth(case: Case) -> Iterator[str]:
             )
         if leg.kind == "pass" and not unknown.any():
             mean, claim = float(np.nanmean(case.depth(leg.even))), leg.props["depth_mean_m"]
-            # between contours a bottom is bounded, not known: there a plan may count the shallower line
-            forms = {layer["form"] for layer in case.files("depth")}
-            if claim > mean + 0.1 + 0.02 * mean or ("contours" not in forms and claim < mean - 0.1 - 0.02 * mean):
+            # between contours, and along the edge of an area, a plan may count the shallower of two
+            bounded = {"contours", "areas"} & {layer["form"] for layer in case.files("depth")}
+            if claim > mean + 0.1 + 0.02 * mean or (not bounded and claim < mean - 0.1 - 0.02 * mean):
                 yield f"{leg.name()}: depth_mean_m is {claim:.2f}, recomputed {mean:.2f}"
 
 

@@ -383,7 +383,7 @@ def areas_at(frame: Frame, file: Path, xy: np.ndarray) -> np.ndarray:
     for shape, least in sorted(zip(shapes, table["DRVAL1"], strict=True), key=lambda pair: -pair[1]):
         inner = shapely.buffer(shape, -KEEP_M)
         result[shapely.contains_xy(inner, *xy.T)] = least
-        edge = shapely.intersects_xy(shapely.buffer(shape, 0.01), *xy.T) & np.isnan(result)
+        edge = shapely.intersects_xy(shapely.buffer(shape, KEEP_M), *xy.T) & np.isnan(result)
         result[edge] = least
     return result
 

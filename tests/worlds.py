@@ -441,9 +441,11 @@ class _Lines:
         """Return the depth of a line about so far off on the deep side, one that the form of depth can draw."""
         if self.form in ("contours", "areas"):
             return min(listed for listed in LEVELS_M if listed > self.level)
-        x, y = near[0] + np.array([-5.0, 5.0, 0.0, 0.0]), near[1] + np.array([0.0, 0.0, -5.0, 5.0])
-        west, east, south, north = self.bottom(x, y)
-        return self.level + max(1.0, away_m * math.hypot(east - west, north - south) / 10)
+        x, y = near[0] + np.array([5.0, -5.0, 0.0, 0.0]), near[1] + np.array([0.0, 0.0, 5.0, -5.0])
+        east, west, north, south = self.bottom(x, y)
+        deeper = np.array([east - west, north - south])
+        there = near + away_m * deeper / np.hypot(*deeper)
+        return max(self.level + 1.0, float(self.bottom(*there)))
 
 
 def _works(rng: np.random.Generator, place: _Place, line: np.ndarray, lines: _Lines) -> str:
