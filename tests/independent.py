@@ -295,6 +295,7 @@ def check_chords(case: Case) -> Iterator[str]:
     """Vertices of gear-down legs stand so close that the chord error is under 0.25 m."""
     for leg in case.gear_legs:
         steps = np.diff(leg.vertices, axis=0)
+        steps = steps[np.hypot(*steps.T) > PLACE_M]
         size = np.hypot(*steps.T)
         turn = np.abs(np.angle(np.exp(1j * np.diff(np.arctan2(steps[:, 1], steps[:, 0])))))
         bend = turn / ((size[1:] + size[:-1]) / 2)
