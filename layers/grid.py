@@ -33,8 +33,6 @@ TILE_CELLS = 1024
 """Rows and columns worked on at a time: about 50 MB with contourpy's own arrays."""
 _TILES_KEPT = 24
 """Tiles kept for the next question, 8 MB each: a 4,000 × 4,000 grid is read once."""
-_SNAP_CELLS = 2.0**-24
-"""Tiles compute a crossing on their common edge to the last bit but one; snapped, they join."""
 _NUDGE_M = 1e-6
 _AT_CENTRE_CELLS = 1e-6
 _REPEATED_M = 1e-3
@@ -148,7 +146,9 @@ class GridDepth:
                 points.append(xy)
                 offsets.append(starts[1:].astype(np.int64) + offsets[-1][-1])
         lines = shapely.from_ragged_array(
-            shapely.GeometryType.LINESTRING, self._placed(np.concatenate(points)), (np.concatenate(offsets),)
+            shapely.GeometryType.LINESTRING,
+            np.column_stack(self._to_local(*np.concatenate(points).T)),
+            (np.concatenate(offsets),),
         )
         whole = shapely.get_parts(
             shapely.remove_repeated_points(as_lines(shapely.multilinestrings(lines)), _REPEATED_M)
@@ -178,7 +178,7 @@ class GridDepth:
         rings = [ring for ring in rings if len(ring.points)]
         if not rings:
             return MultiPolygon()
-        points = self._placed(np.concatenate([ring.points for ring in rings]))
+        points = np.column_stack(self._to_local(*np.concatenate([ring.points for ring in rings]).T))
         polygons = []
         ends = np.cumsum([len(ring.points) for ring in rings])
         for ring, xy in zip(rings, np.split(points, ends[:-1]), strict=True):
@@ -242,10 +242,6 @@ class GridDepth:
         x, y = self._to_local(column + np.array([0.0, 1.0, 0.0]), row + np.array([0.0, 0.0, 1.0]))
         across, along = np.hypot(x[1:] - x[0], y[1:] - y[0])
         return max(1, int(cell_m / along)), max(1, int(cell_m / across))
-
-    def _placed(self, cells: FloatArray) -> FloatArray:
-        snapped = np.round(cells / _SNAP_CELLS) * _SNAP_CELLS
-        return np.column_stack(self._to_local(snapped[:, 0], snapped[:, 1]))
 
     def _to_local(self, column: FloatArray, row: FloatArray) -> tuple[FloatArray, FloatArray]:
         return self._projection.to_local(*self._frame.to_geographic(column, row))

@@ -264,6 +264,23 @@ def test_water_of_several_layers_is_never_more_in_cells(layers: dict[str, Depth]
     assert coarse.area > 0.9 * exact.area
 
 
+class Ragged(Slope):
+    """So ragged a survey that no coarse cell of it is known throughout."""
+
+    def known(self, within: Bounds | None = None, cell_m: float | None = None) -> Any:
+        return super().known(within) if cell_m is None else shapely.MultiPolygon()
+
+    def deeper_than(self, depth_m: float, within: Bounds | None = None, cell_m: float | None = None) -> Any:
+        return super().deeper_than(depth_m, within) if cell_m is None else shapely.MultiPolygon()
+
+
+@pytest.mark.parametrize("rank", [0, 1])
+def test_a_shoal_too_ragged_for_cells_still_takes_water_away(rank: int) -> None:
+    deep, shoal = Slope((0, 0, 900, 900), 60.0, 0.01, 0.0), Ragged((300, 300, 600, 600), 5.0, 0.01, 0.0)
+    water = combine([(0, deep), (rank, shoal)]).deeper_than(30.0, None, 50.0)
+    assert water.area == pytest.approx(900**2 - 300**2)
+
+
 def test_another_form_is_told() -> None:
     with pytest.raises(InputError, match='form: "raster" is not allowed'):
         open_depth(Path("d.tif"), LocalProjection(0, 0), form="raster", values="depth", unit="m", where=WHERE)

@@ -220,6 +220,7 @@ def test_cells_give_a_part_of_the_exact_water(  # noqa: PLR0913, PLR0917 -- what
     assert layer.deeper_than(level, box).symmetric_difference(
         layer.deeper_than(level).intersection(shapely.box(*box))
     ).area < 1e-3  # fmt: skip
+    assert layer.depth_line(level).difference(layer.known().buffer(0.01)).is_empty
     clipped = layer.depth_line(level).intersection(shapely.box(*box))
     assert layer.depth_line(level, box).length == pytest.approx(clipped.length, rel=1e-6)
 
