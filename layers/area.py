@@ -193,7 +193,8 @@ def _entry(table: Table, folder: Path, datum: str, found: list[Finding]) -> _Ent
         table.done()
     if _errors(found[before:]) or path is None:
         return None
-    source = Source(role, path.relative_to(folder.resolve()).as_posix(), _sha256(path), as_of, origin)
+    name = path.relative_to(folder.resolve()).as_posix()
+    source = Source(role, name, _sha256(path), as_of, origin, _parts(path))
     return _Entry(role, path, f"{where}, {source.file}", source, sublayer, **depth_keys)
 
 
@@ -231,16 +232,16 @@ def _path(folder: Path, value: object, where: str) -> Path:
 
 
 def _sha256(path: Path) -> str:
-    digest = hashlib.sha256()
-    parts = [path]
-    if path.suffix.casefold() == ".shp":
-        same = [one for one in path.parent.iterdir() if one.stem == path.stem]
-        parts = sorted(one for one in same if one.suffix.casefold() in _SHAPEFILE)
-    for part in parts:
-        with part.open("rb") as stream:
-            while block := stream.read(1 << 20):
-                digest.update(block)
-    return digest.hexdigest()
+    with path.open("rb") as stream:
+        return hashlib.file_digest(stream, "sha256").hexdigest()
+
+
+def _parts(path: Path) -> tuple[tuple[str, str], ...]:
+    """Return the other files of a Shapefile, each with its hash: its rules stand in them."""
+    if path.suffix.casefold() != ".shp":
+        return ()
+    beside = sorted(one for one in path.parent.iterdir() if one.stem == path.stem and one != path)
+    return tuple((one.name, _sha256(one)) for one in beside if one.suffix.casefold() in _SHAPEFILE)
 
 
 def _depth(entries: list[_Entry], where: str, found: list[Finding]) -> tuple[LocalProjection, Depth] | None:

@@ -25,13 +25,17 @@ Role = Literal["depth", "land", "closure", "ground", "hazard", "lane", "mark", "
 
 @dataclass(frozen=True)
 class Source:
-    """Where a layer came from; `sha256` is the hash of the file's bytes, in hexadecimal."""
+    """Where a layer came from; `sha256` is the hash of the file's bytes, in hexadecimal.
+
+    `parts` are the files that go with it (a Shapefile's attributes), each with its hash.
+    """
 
     role: Role
     file: str
     sha256: str
     as_of: date | None
     source: str
+    parts: tuple[tuple[str, str], ...] = ()
 
 
 @dataclass(frozen=True)

@@ -367,7 +367,12 @@ def _crossing(points: FloatArray, corner: IntArray, depth: FloatArray, level_m: 
 def _joined(pieces: list[npt.NDArray[np.object_]], within: Bounds | None) -> MultiPolygon:
     polygons = np.concatenate(pieces)
     polygons = shapely.remove_repeated_points(polygons[shapely.area(polygons) > 0])
-    return as_polygons(shapely.coverage_union_all(polygons), within)
+    try:
+        whole = shapely.coverage_union_all(polygons)
+    except shapely.GEOSException:
+        # slivers thinner than rounding: slower, but it nodes them itself
+        whole = shapely.union_all(polygons)
+    return as_polygons(whole, within)
 
 
 def _triangulated(xy: FloatArray, depth_m: FloatArray, where: str) -> tuple[Any, FloatArray]:

@@ -196,7 +196,6 @@ def time_legs(
         # From the departure each time: rounding to the microsecond must not add up.
         end = (depart + timedelta(seconds=gone_s)).astimezone(departure.tzinfo)
         course_start, course_end = _true_courses_deg(leg, area_projection)
-        rate_lph = boat.fuel_run_lph if leg.kind == "run" else boat.fuel_troll_lph
         timed.append(
             TimedLeg(
                 seq=seq,
@@ -209,11 +208,23 @@ def time_legs(
                 course_end_true_deg=course_end,
                 course_start_magnetic_deg=_compass_deg(course_start - variation_deg),
                 course_end_magnetic_deg=_compass_deg(course_end - variation_deg),
-                fuel_l=None if rate_lph is None else rate_lph * length_m / speed_mps / 3600.0,
+                fuel_l=_fuel_l(leg, length_m, speed_mps, boat),
             )
         )
         start = end
     return tuple(timed)
+
+
+def _fuel_l(leg: Leg, length_m: float, speed_mps: float, boat: Boat) -> float | None:
+    """Return the fuel of a leg, litres. A run slower than the boat's is a run and a wait at trolling power."""
+    took_h = length_m / speed_mps / 3600.0
+    if leg.kind != "run":
+        return None if boat.fuel_troll_lph is None else boat.fuel_troll_lph * took_h
+    run_h = min(length_m / boat.run_speed_mps / 3600.0, took_h)
+    wait_h = took_h - run_h
+    if boat.fuel_run_lph is None or (boat.fuel_troll_lph is None and wait_h > 0.0):
+        return None
+    return boat.fuel_run_lph * run_h + (boat.fuel_troll_lph or 0.0) * wait_h
 
 
 def _true_courses_deg(leg: Leg, projection: LocalProjection) -> tuple[float, float]:

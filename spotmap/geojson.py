@@ -160,6 +160,7 @@ def _source(source: Source) -> Members:
         "role": source.role,
         "file": source.file,
         "sha256": source.sha256,
+        **({"parts": dict(source.parts)} if source.parts else {}),
         "as_of": source.as_of.isoformat() if source.as_of else None,
         "source": source.source,
     }

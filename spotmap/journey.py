@@ -12,19 +12,23 @@ import shapely
 from shapely import LineString, Point
 
 from layers.model import Area
+from spotmap import polyline
 from spotmap._errors import NoPlanError
+from spotmap.dubins import dubins_paths
 from spotmap.model import FloatArray, Leg, OffLine, Trip
-from spotmap.passes import off_line
+from spotmap.passes import PassLine, off_line
 from spotmap.patterns import FittedWork, PassKey
 from spotmap.placing import PlacedWork
 from spotmap.runs import RunWater
+from spotmap.turns import Turn, end_pose, start_pose
 from spotmap.water import Fishery, Span, entry_bans, run_water
 
 _COARSE_CELLS = 700
 _FINEST_CELL_M = 8.0
 _STRAIGHT_M = 500.0
 """A straight in the local projection and one in degrees part by 5 mm over this length at 50° latitude."""
-_NO_RUN_M = 0.05
+_NO_RUN_M = 1.0
+"""Nearer than this the boat is there already."""
 
 
 @dataclass
@@ -55,6 +59,11 @@ class Runs:
                 water = self._water(bans, span, fine=True)
                 self._ways[key] = water.shortest(start, goal, start_name=start_name, goal_name=goal_name)
         return self._ways[key]
+
+    def afloat(self, track: LineString, span: Span) -> bool:
+        """Return whether a track stays in the water that the boat may run in during a span."""
+        bans = entry_bans(self.area, Fishery(self.trip.species, self.trip.method), span)
+        return self._water(bans, span, fine=True).holds(track)
 
     def _water(self, bans: frozenset[str], span: Span, *, fine: bool) -> RunWater:
         if (bans, fine) not in self._waters:
@@ -155,55 +164,73 @@ def legs_of(outings: Sequence[Outing], runs: Runs) -> list[Leg]:
     NoPlanError
         When no water joins home and the work.
     """
-    trip = runs.trip
-    legs: list[Leg] = []
-    here, here_name = trip.home, "home"
-    counts = {"run": 0, "pass": 0, "turn": 0}
-
-    def label(kind: str) -> str:
-        counts[kind] += 1
-        return f"{kind[0].upper()}{counts[kind]}"
-
-    def run_to(goal: Point, goal_name: str, span: Span, work: int | None) -> None:
-        way = runs.way(here, goal, span, start_name=here_name, goal_name=goal_name)
-        if way.length > _NO_RUN_M:
-            xy = shapely.get_coordinates(shapely.segmentize(way, _STRAIGHT_M))
-            legs.append(Leg("run", xy, label("run"), work=work, note="gear up"))
-
+    made = _Legs(runs)
+    since = runs.trip.start
     for outing in outings:
-        placed = outing.placed
-        fitted, index = placed.fitted, placed.index
-        off = {name: off_line(line, runs.area.depth) for name, line in fitted.passes.items()}
+        placed, fitted = outing.placed, outing.placed.fitted
+        name, span = f"work {placed.index + 1}", Span(since, placed.span.end)
+        off = {key: off_line(line, runs.area.depth) for key, line in fitted.passes.items()}
         for key, turn in fitted.walk(outing.first, outing.count):
             track = fitted.track(key)
             if turn is None:
-                run_to(Point(track[0]), f"work {index + 1}", placed.span, index)
+                made.run(Point(track[0]), name, span, work=placed.index, onto=track)
             else:
-                legs.append(_turn_leg(turn.xy, turn.side, label("turn"), placed))
-            legs.append(_pass_leg(track, label("pass"), placed, key, off[key.name]))
-            here, here_name = Point(track[-1]), f"work {index + 1}"
-    run_to(trip.home, "home", Span(outings[-1].placed.span.start, trip.latest_end), None)
-    return legs
+                made.turn(turn, placed)
+            made.add_pass(track, placed, fitted.passes[key.name], off[key.name])
+        since = placed.span.start
+    made.run(runs.trip.home, "home", Span(since, runs.trip.latest_end), work=None, onto=None)
+    return made.legs
 
 
-def _turn_leg(xy: FloatArray, side: str, label: str, placed: PlacedWork) -> Leg:
-    return Leg(
-        "turn",
-        xy,
-        label,
-        work=placed.index,
-        pattern=placed.fitted.work.pattern,
-        turn_side="port" if side == "port" else "starboard",
-    )
+class _Legs:
+    """The legs made so far, and where the boat is after them."""
 
+    def __init__(self, runs: Runs) -> None:
+        self.legs: list[Leg] = []
+        self._runs = runs
+        self._here, self._here_name = runs.trip.home, "home"
+        self._counts = {"run": 0, "pass": 0, "turn": 0}
 
-def _pass_leg(xy: FloatArray, label: str, placed: PlacedWork, key: PassKey, off: OffLine) -> Leg:
-    return Leg(
-        "pass",
-        xy,
-        label,
-        work=placed.index,
-        pattern=placed.fitted.work.pattern,
-        depth_line_m=placed.fitted.passes[key.name].depth_line_m,
-        off_line=off,
-    )
+    def run(self, goal: Point, goal_name: str, span: Span, *, work: int | None, onto: FloatArray | None) -> None:
+        """Add the shortest way to a place, gear up; where the boat is there already, a swing onto the next track."""
+        way = self._runs.way(self._here, goal, span, start_name=self._here_name, goal_name=goal_name)
+        xy = shapely.get_coordinates(shapely.segmentize(way, _STRAIGHT_M))
+        if way.length < _NO_RUN_M:
+            if not self.legs or onto is None:
+                return
+            swings = dubins_paths(end_pose(self.legs[-1].xy), start_pose(onto), self._runs.trip.boat.turn_radius_m)
+            tracks = [swing.points() for swing in swings if swing.length_m > 0.0]
+            xy = next((track for track in tracks if self._runs.afloat(LineString(track), span)), xy)
+            if polyline.length_m(xy) == 0.0:
+                return
+        self.legs.append(Leg("run", xy, self._label("run"), work=work, note="gear up"))
+
+    def turn(self, turn: Turn, placed: PlacedWork) -> None:
+        self.legs.append(
+            Leg(
+                "turn",
+                turn.xy,
+                self._label("turn"),
+                work=placed.index,
+                pattern=placed.fitted.work.pattern,
+                turn_side=turn.side,
+            )
+        )
+
+    def add_pass(self, xy: FloatArray, placed: PlacedWork, line: PassLine, off: OffLine) -> None:
+        self.legs.append(
+            Leg(
+                "pass",
+                xy,
+                self._label("pass"),
+                work=placed.index,
+                pattern=placed.fitted.work.pattern,
+                depth_line_m=line.depth_line_m,
+                off_line=off,
+            )
+        )
+        self._here, self._here_name = Point(xy[-1]), f"work {placed.index + 1}"
+
+    def _label(self, kind: str) -> str:
+        self._counts[kind] += 1
+        return f"{kind[0].upper()}{self._counts[kind]}"

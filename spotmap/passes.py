@@ -26,7 +26,8 @@ _MOST_SLACK_M = 15.0
 _RADIUS_ROUNDING = 0.999
 _LOOK_M = 2.0
 _WORTH_TELLING_M = 1.0
-_SAME_PLACE_M = 1e-6
+_SAME_PLACE_M = 0.05
+"""Vertices nearer than this to a new end would leave an edge too short to have a direction."""
 SHORTEST_PASS_RADII = 3.0
 """A pass shorter than this many turning radii is all turn."""
 

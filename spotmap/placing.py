@@ -64,7 +64,8 @@ def place_work(
     best_score = 0.0
     tried: list[tuple[GearWater, FittedWork | NoPass]] = []
     around = shapely.box(*box_around(stretches, radius.radius_m)).buffer(trip.limits.closure_standoff_m)
-    for option in _options(span, change_times(area, Fishery(trip.species, trip.method), span, around)):
+    day = Span(span.start, max(span.end, trip.latest_end))
+    for option in _options(span, change_times(area, Fishery(trip.species, trip.method), day, around)):
         water = _water(area, trip, radius, stretches, option.span)
         same = (fitted for other, fitted in tried if shapely.equals_exact(other.allowed, water.allowed))
         fitted = next(same, None) or fit_work(work, Ground(tuple(stretches), water, radius.radius_m))
@@ -127,5 +128,5 @@ def _options(span: Span, moments: tuple[datetime, ...]) -> Iterator[_Option]:
             waiting = Span(moment, later(moment, span.end - span.start))
             yield _Option(waiting, begin_by_wait=moment, note=f"begins at {moment:%H:%M}, when water opens")
             stop = later(moment, timedelta(seconds=-1))
-            if stop > span.start:
+            if span.start < stop < span.end:
                 yield _Option(Span(span.start, stop), stop_by=stop, note=f"ends by {moment:%H:%M}, when water closes")

@@ -69,6 +69,10 @@ class RunWater:
         shapely.prepare(parts)
         return cls(tuple(_Piece(part) for part in parts if not part.is_empty))
 
+    def holds(self, track: LineString) -> bool:
+        """Return whether the whole of a track lies in the water."""
+        return any(shapely.covers(piece.shape, track) for piece in self.pieces)
+
     def shortest(
         self, start: Point, goal: Point, *, start_name: str = "home", goal_name: str = "the work"
     ) -> LineString:
@@ -117,7 +121,7 @@ class RunWater:
             raise NoPlanError(
                 headline,
                 [f"no water deep enough and open to the boat joins {start_name} and {goal_name}"],
-                ["look at the no-entry closures, the shallow or unknown water between them, and the draft"],
+                ["look there at no-entry closures, lanes closed to all, shallow or unknown water, and the draft"],
             )
         # The way itself may begin and end a little inside the shore.
         way = np.vstack([_xy(start), best, _xy(goal)])

@@ -19,6 +19,8 @@ _EASE = 1.25
 _SHORTEST_CROSSING_RADII = 2.0
 _GENTLE = 1.5
 """A crossing runs at least so many times as far along the lines as across them."""
+_LONGER = (1.0, 1.4, 2.0)
+"""A crossing that would go round in a circle is tried so many times as long."""
 _DIRECT = 1.5
 """A crossing longer than this many times the straight way goes round in a circle: the lines are too close there."""
 
@@ -70,22 +72,24 @@ def _band(line: PassLine, other: PassLine) -> BaseGeometry:
 def _crossings(line: PassLine, other: PassLine, radius_m: float) -> list[FloatArray]:
     along, across = LineString(line.xy), LineString(other.xy)
     crossings: list[FloatArray] = []
-    here, on_first, station = _pose(along, 0.0), True, 0.0
+    here, on_first, station = _pose(along, 0.0, radius_m), True, 0.0
     while True:
-        width_m = across.distance(Point(here.x, here.y)) if on_first else along.distance(Point(here.x, here.y))
-        step_m = _step(width_m, radius_m)
-        if station + step_m > along.length:
+        width_m = (across if on_first else along).distance(Point(here.x, here.y))
+        crossing = None
+        for longer in _LONGER:
+            ahead = station + longer * _step(width_m, radius_m)
+            if crossing is None and ahead <= along.length:
+                there = _pose(along, ahead, radius_m)
+                if on_first:
+                    foot = across.interpolate(across.project(Point(there.x, there.y)))
+                    there = Pose(foot.x, foot.y, there.heading_rad)
+                path = dubins_paths(here, there, radius_m)[0]
+                if path.length_m <= _DIRECT * np.hypot(there.x - here.x, there.y - here.y):
+                    crossing, station = path, ahead
+        if crossing is None:
             return crossings
-        station += step_m
-        there = _pose(along, station)
-        if on_first:
-            foot = across.interpolate(across.project(Point(there.x, there.y)))
-            there = Pose(foot.x, foot.y, there.heading_rad)
-        path = dubins_paths(here, there, radius_m)[0]
-        if path.length_m > _DIRECT * np.hypot(there.x - here.x, there.y - here.y):
-            return crossings
-        crossings.append(path.points())
-        here, on_first = there, not on_first
+        crossings.append(crossing.points())
+        here, on_first = crossing.goal, not on_first
 
 
 def _step(width_m: float, radius_m: float) -> float:
@@ -94,9 +98,9 @@ def _step(width_m: float, radius_m: float) -> float:
     return max(_EASE * tightest_m, _SHORTEST_CROSSING_RADII * radius_m, _GENTLE * width_m)
 
 
-def _pose(line: LineString, station_m: float) -> Pose:
-    reach = 10.0
-    before = line.interpolate(max(station_m - reach, 0.0))
-    after = line.interpolate(min(station_m + reach, line.length))
+def _pose(line: LineString, station_m: float, reach_m: float) -> Pose:
+    """Return a place on a line with the direction that the line has around it."""
+    before = line.interpolate(max(station_m - reach_m, 0.0))
+    after = line.interpolate(min(station_m + reach_m, line.length))
     here = line.interpolate(station_m)
     return Pose(here.x, here.y, float(np.arctan2(after.y - before.y, after.x - before.x)))

@@ -85,9 +85,7 @@ class ConeDepth:
         inside = inside if within is None else inside.intersection(box(*within))
         return MultiLineString([part for part in getattr(inside, "geoms", [inside]) if not part.is_empty])
 
-    def deeper_than(
-        self, depth_m: float, within: Bounds | None = None, cell_m: float | None = None
-    ) -> MultiPolygon:
+    def deeper_than(self, depth_m: float, within: Bounds | None = None, cell_m: float | None = None) -> MultiPolygon:
         del cell_m
         hole = CENTRE.buffer(ISLAND_RADIUS_M + max(depth_m, 0.0) / SLOPE, quad_segs=64)
         water = box(*self.bounds).difference(hole)

@@ -123,14 +123,18 @@ def test_tide_is_taken_in_but_not_used(folder: Path) -> None:
     assert "does not use tide layers yet" in str(area.warnings[0])
 
 
-def test_the_hash_of_a_shapefile_is_of_all_its_parts(folder: Path) -> None:
+def test_a_shapefile_has_a_hash_for_each_of_its_parts(folder: Path) -> None:
     pyogrio.raw.write(
         folder / "hazard.shp", shapely.to_wkb(np.array([shapely.Point(-150, 46)])), [np.array(["Wreck"])], ["name"],
         crs="EPSG:4326", geometry_type="Point",
     )  # fmt: skip
     area = open_area(write(folder, *USUAL, layer("hazard", "hazard.shp")))
-    parts = b"".join((folder / f"hazard{end}").read_bytes() for end in (".cpg", ".dbf", ".prj", ".shp", ".shx"))
-    assert area.sources[-1].sha256 == hashlib.sha256(parts).hexdigest()
+
+    def digest(end: str) -> str:
+        return hashlib.sha256((folder / f"hazard{end}").read_bytes()).hexdigest()
+
+    assert area.sources[-1].sha256 == digest(".shp")
+    assert dict(area.sources[-1].parts) == {f"hazard{end}": digest(end) for end in (".cpg", ".dbf", ".prj", ".shx")}
     assert area.hazards[0].name == "Wreck"
 
 

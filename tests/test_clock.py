@@ -20,9 +20,7 @@ from spotmap.clock import (
 from spotmap.model import Boat, Leg
 from tests.plan_fixture import arc
 
-BOAT = Boat(
-    troll_speed_mps=1.4, run_speed_mps=9.0, turn_radius_m=12, draft_m=1, fuel_troll_lph=4, fuel_run_lph=34
-)
+BOAT = Boat(troll_speed_mps=1.4, run_speed_mps=9.0, turn_radius_m=12, draft_m=1, fuel_troll_lph=4, fuel_run_lph=34)
 HERE = LocalProjection(-140.0, 47.0)
 CLOCKS_CHANGE = ZoneInfo("CET")
 """02:00 becomes 03:00 on 29 March 2026 and 03:00 becomes 02:00 on 25 October 2026."""
@@ -80,9 +78,7 @@ def test_dusk_after_midnight_belongs_to_the_evening() -> None:
         (-90.0, date(2026, 9, 1), (False, False, False, False)),
     ],
 )
-def test_a_sun_that_does_not_cross_gives_none(
-    lat: float, day: date, known: tuple[bool, bool, bool, bool]
-) -> None:
+def test_a_sun_that_does_not_cross_gives_none(lat: float, day: date, known: tuple[bool, bool, bool, bool]) -> None:
     sun = sun_times(-140.0, lat, day, ZoneInfo("Etc/GMT+9"))
     assert tuple(moment is not None for moment in (sun.dawn, sun.sunrise, sun.sunset, sun.dusk)) == known
 

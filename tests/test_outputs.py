@@ -66,9 +66,7 @@ def test_a_full_disk_leaves_the_old_plan(tmp_path: Path, monkeypatch: pytest.Mon
     folder = tmp_path / "plan"
     write_folder(folder, _plan("first"))
     _fill_disk_at_second_file(monkeypatch)
-    with pytest.raises(
-        InputError, match=r"plan: The plan cannot be written here: No space left.*Free the disk"
-    ):
+    with pytest.raises(InputError, match=r"plan: The plan cannot be written here: No space left.*Free the disk"):
         write_folder(folder, _plan("second"))
     assert _content(folder) == _plan("first")
     assert list(tmp_path.iterdir()) == [folder]
@@ -132,9 +130,7 @@ def test_what_no_plan_wrote_is_never_touched(tmp_path: Path, name: str, content:
     folder = tmp_path / "mine"
     folder.mkdir()
     (folder / name).write_bytes(content)
-    with pytest.raises(
-        InputError, match=rf"mine: The folder holds '{name}', which no plan wrote.*new or empty"
-    ):
+    with pytest.raises(InputError, match=rf"mine: The folder holds '{name}', which no plan wrote.*new or empty"):
         write_folder(folder, _plan("first"))
     assert _content(folder) == {name: content}
     assert list(tmp_path.iterdir()) == [folder]
