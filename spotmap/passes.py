@@ -16,7 +16,7 @@ from layers.model import Depth
 from spotmap import polyline
 from spotmap.depthline import Stretch
 from spotmap.model import FloatArray, OffLine
-from spotmap.polyline import along_m, evenly_spaced, places_at
+from spotmap.polyline import along_m, evenly_spaced
 from spotmap.steerable import steerable_line
 from spotmap.water import GearWater
 
@@ -26,8 +26,6 @@ _MOST_SLACK_M = 15.0
 _RADIUS_ROUNDING = 0.999
 _LOOK_M = 2.0
 _WORTH_TELLING_M = 1.0
-_SAME_PLACE_M = 0.05
-"""Vertices nearer than this to a new end would leave an edge too short to have a direction."""
 SHORTEST_PASS_RADII = 3.0
 """A pass shorter than this many turning radii is all turn."""
 
@@ -128,12 +126,14 @@ def off_line(line: PassLine, depth: Depth) -> OffLine:
 
 
 def trimmed(line: PassLine, from_start_m: float, from_end_m: float) -> PassLine:
-    """Return a pass shortened at its ends."""
+    """Return a pass shortened at its ends, at the vertices nearest the wanted places.
+
+    Cut within a chord, a track would begin with the chord's direction where the curve has turned on by half its angle.
+    """
     along = along_m(line.xy)
-    begin, end = from_start_m, along[-1] - from_end_m
-    inner = (along > begin + _SAME_PLACE_M) & (along < end - _SAME_PLACE_M)
-    ends = places_at(line.xy, [begin, end])
-    return replace(line, xy=np.vstack([ends[:1], line.xy[inner], ends[1:]]))
+    begin = int(np.abs(along - from_start_m).argmin())
+    end = int(np.abs(along - (along[-1] - from_end_m)).argmin())
+    return replace(line, xy=line.xy[begin : max(end, begin + 1) + 1])
 
 
 def _no_pass(cuts: list[Cut], longest_m: float) -> NoPass:

@@ -9,7 +9,7 @@ from datetime import datetime, timedelta
 import shapely
 
 from layers.model import Area
-from spotmap.clock import later
+from spotmap.clock import elapsed, later
 from spotmap.depthline import Stretch
 from spotmap.gear import deepest_gear_m
 from spotmap.model import Trip, TurningRadius, Work
@@ -73,7 +73,7 @@ def place_work(
         if isinstance(fitted, NoPass):
             continue
         kept = fitted.passes["out"].length_m / work.length_m
-        score = kept * (option.span.end - option.span.start) / (span.end - span.start)
+        score = kept * elapsed(option.span.start, min(option.span.end, trip.latest_end)).total_seconds()
         if score > best_score:
             best_score = score
             best = PlacedWork(index, fitted, option.span, option.begin_by_wait, option.stop_by, option.note)

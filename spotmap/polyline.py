@@ -45,7 +45,7 @@ def circumradius_m(a: FloatArray, b: FloatArray, c: FloatArray) -> FloatArray:
     Examples
     --------
     >>> corners = np.array([[1.0, 0.0]]), np.array([[0.0, 1.0]]), np.array([[-1.0, 0.0]])
-    >>> circumradius_m(*corners).tolist()
+    >>> [round(radius, 6) for radius in circumradius_m(*corners).tolist()]
     [1.0]
     """
     sides = [np.hypot(*(q - p).T) for p, q in ((a, b), (b, c), (a, c))]

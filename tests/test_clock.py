@@ -181,7 +181,9 @@ def test_length_and_courses_are_the_ellipsoids(lon0: float, lat0: float) -> None
     assert timed.course_start_true_deg == pytest.approx(outward[1] % 360, abs=0.01)
     assert timed.course_end_true_deg == pytest.approx((inward[2] + 180) % 360, abs=0.01)
     assert timed.course_start_magnetic_deg == pytest.approx((outward[1] - variation) % 360, abs=0.01)
-    assert timed.fuel_l == pytest.approx(34 * timed.length_m / 5.0 / 3600)
+    # slower than the boat runs: a run, and a wait at trolling power
+    run_h, whole_h = timed.length_m / BOAT.run_speed_mps / 3600, timed.length_m / 5.0 / 3600
+    assert timed.fuel_l == pytest.approx(34 * run_h + BOAT.fuel_troll_lph * (whole_h - run_h))
 
 
 def test_courses_stay_below_360() -> None:
