@@ -190,18 +190,6 @@ def write_depth(file: Path, depth: Grid, rng: np.random.Generator) -> None:
         grid.write(np.where(gap & (depth > 0), NODATA, depth).astype(np.float32), 1)
 
 
-def write_entrance(file: Path, depth: Grid, rng: np.random.Generator) -> None:
-    """Write the soundings taken after the harbor entrance was dredged through its bar."""
-    west, south, east, north = ENTRANCE.bounds
-    x, y = np.meshgrid(np.arange(west, east + 1, 10), np.arange(south, north + 1, 20))
-    dredged = 3.4 - 0.9 * (np.abs(x - (west + east) / 2) / (east - west) * 2) ** 4
-    before = depth[np.int_(HEIGHT - y / CELL_M), np.int_(x / CELL_M)]
-    sounded = np.maximum(dredged, before) + 0.08 * rng.standard_normal(x.shape)
-    position = shapely.get_coordinates(to_geographic(shapely.multipoints(shapely.points(x.ravel(), y.ravel()))))
-    rows = [f"{lon:.6f},{lat:.6f},{d:.1f}" for (lon, lat), d in zip(position, sounded.ravel(), strict=True)]
-    file.write_text("\n".join(["lon,lat,depth", *rows, ""]), encoding="utf-8")
-
-
 def write_layer(file: Path, features: Features) -> None:
     """Write a GeoJSON layer, one feature a line."""
     lines = [
@@ -307,7 +295,7 @@ def main(folder: Path) -> None:
     rng = np.random.default_rng(SEED)
     depth = make_depth(rng)
     write_depth(folder / "depth.tif", depth, rng)
-    write_entrance(folder / "entrance.csv", depth, rng)
+    write_layer(folder / "entrance.geojson", [(ENTRANCE, {"min": 2.4, "max": 3.4})])
     write_layer(folder / "land.geojson", [(part, {}) for part in make_land(depth).geoms])
     write_layer(folder / "grounds.geojson", GROUNDS)
     write_layer(folder / "closures.geojson", CLOSURES)

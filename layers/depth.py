@@ -175,12 +175,12 @@ class CombinedDepth:
         result = []
         for rank, higher in self._ranks(within):
             deep = [layer.deeper_than(depth_m, within, cell_m) for layer in rank]
-            # What is known is never coarsened here: it takes water away.
-            shallow = [shapely.difference(layer.known(within), d) for layer, d in zip(rank, deep, strict=True)]
             ours = shapely.union_all(deep)
             if len(rank) > 1:
+                # What is known is never coarsened here: it takes water away.
+                shallow = [shapely.difference(layer.known(within), d) for layer, d in zip(rank, deep, strict=True)]
                 ours = shapely.difference(ours, shapely.union_all(shallow))
-            result.append(shapely.difference(ours, higher))
+            result.append(ours if higher.is_empty else shapely.difference(ours, higher))
         return as_polygons(shapely.union_all(result), within)
 
     def known(self, within: Bounds | None = None, cell_m: float | None = None) -> MultiPolygon:

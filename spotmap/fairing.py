@@ -27,6 +27,8 @@ _WATER_PENALTY = 1e3
 _BENDING_COST = 1.6e-3
 """Cost of bending at all, in metres off the line for a bend of 1/R: enough to still a wriggle within the dead band."""
 _REGULAR = 1e-6
+_TOLERANCE = 1e-4
+"""The slides are repeated until they settle: centimetres are enough for each."""
 
 IntArray = npt.NDArray[np.intp]
 
@@ -110,6 +112,7 @@ def best_slides(fairing: Fairing, radius_m: float, most_m: float) -> FloatArray:
     )
     settings = clarabel.DefaultSettings()
     settings.verbose = False
+    settings.tol_gap_abs = settings.tol_gap_rel = settings.tol_feas = _TOLERANCE
     matrix, bound = rows.matrix(unknowns)
     solution = clarabel.DefaultSolver(
         _bending(left, middle, right, weight, unknowns),

@@ -28,6 +28,7 @@ _POLISHING_ROUNDS = 4
 _NEARLY = 0.8
 """Share of R from which a track that still bends too tightly is worth polishing."""
 _SETTLED_M = 0.4
+_STILL_M = 0.05
 _STEP_DECAY = 0.7
 _SAGITTA_M = 0.005
 _EDGE_SPARE_M = 0.6
@@ -139,7 +140,8 @@ def _settled(control: FloatArray, target: _Target, radius_m: float, water: Multi
         move = _best_move(control, target, radius_m, step_limit, water)
         control = evenly_spaced(control + move[:, None] * _normals(control), radius_m / _STEPS_PER_RADIUS)
         largest = float(np.abs(move).max())
-        if (largest < _SETTLED_M or count >= _ROUNDS) and not _worth_polishing(control, radius_m, water):
+        settled = largest < _SETTLED_M or count >= _ROUNDS
+        if largest < _STILL_M or (settled and not _worth_polishing(control, radius_m, water)):
             break
         step_limit = min(step_limit, max(largest * _STEP_DECAY, _SETTLED_M))
     return control
@@ -208,16 +210,23 @@ def _pressed(
     corridor = LineString(control).buffer(radius_m)
     if shapely.contains_properly(water, corridor):
         return nobody
+    inside = shapely.contains_xy(water, control)
+    if inside.any():
+        # an end outside is left there to be cut: pressing it would only bend the track into a hook
+        first, last = np.flatnonzero(inside)[[0, -1]]
+    else:
+        first, last = 0, len(control) - 1
     edge = shapely.intersection(water.boundary, corridor)
     points = shapely.points(control)
-    tight = np.flatnonzero(shapely.distance(points, edge) < radius_m)
+    near = shapely.distance(points, edge) < radius_m
+    near[:first], near[last + 1 :] = False, False
+    tight = np.flatnonzero(near)
     if edge.is_empty or not len(tight):
         return nobody
     shortest = shapely.get_coordinates(shapely.shortest_line(points[tight], edge)).reshape(-1, 2, 2)
     away = shortest[:, 0] - shortest[:, 1]
     distance = np.hypot(away[:, 0], away[:, 1])
-    inside = shapely.contains_xy(water, control[tight])
-    sign = np.where(inside, 1.0, -1.0)
+    sign = np.where(inside[tight], 1.0, -1.0)
     inward = away / np.maximum(distance, 1e-6)[:, None] * sign[:, None]
     return tight, inward, distance * sign - _EDGE_SPARE_M
 

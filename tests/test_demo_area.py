@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import csv
 import json
 import subprocess
 import sys
@@ -17,14 +16,13 @@ import rasterio
 import shapely
 from contourpy import contour_generator
 from pyproj import Geod, Transformer
-from scipy.interpolate import LinearNDInterpolator
 from scipy.ndimage import label
 
 from layers.area import open_area
 from layers.seasons import changes, is_active
 
 DEMO = Path(__file__).parent.parent / "demo_area"
-MADE = ["closures.geojson", "entrance.csv", "grounds.geojson", "hazards.geojson", "land.geojson"]
+MADE = ["closures.geojson", "entrance.geojson", "grounds.geojson", "hazards.geojson", "land.geojson"]
 MADE += ["lanes.geojson", "marks.geojson"]
 BY_HAND = ["README.md", "area.toml", "make_demo.py", "trip.toml", "trip_60ft.toml"]
 DRAFT_M = 0.9144
@@ -140,11 +138,10 @@ def test_bar_shuts_the_harbor_and_the_dredged_entrance_opens_it(survey):
     assert afloat[harbor] > 0
     assert afloat[edge] > 0
     assert afloat[harbor] != afloat[edge]
-    with (DEMO / "entrance.csv").open(encoding="utf-8", newline="") as file:
-        rows = list(csv.DictReader(file))
-    at = np.array([cell(float(row["lon"]), float(row["lat"])) for row in rows])
-    sounded = LinearNDInterpolator(at, [float(row["depth"]) for row in rows])(*np.indices(depth.shape))
-    dredged = np.where(np.isnan(sounded), depth, sounded)
+    (entrance,) = features("entrance.geojson")
+    rows, columns = zip(*(cell(lon, lat) for lon, lat in entrance["geometry"]["coordinates"][0]), strict=True)
+    dredged = depth.copy()
+    dredged[min(rows) : max(rows) + 1, min(columns) : max(columns) + 1] = entrance["properties"]["min"]
     afloat, _ = label(dredged >= DRAFT_M)
     assert afloat[harbor] == afloat[edge]
 
