@@ -17,9 +17,9 @@ from spotmap.fairing import Fairing, best_slides
 from spotmap.model import FloatArray
 from spotmap.polyline import evenly_spaced, places_at
 
-_STEPS_PER_RADIUS = 5.0
+_STEPS_PER_RADIUS = 4.0
 """Control points in a length of R: fine enough for a full-lock S."""
-_RADIUS_MARGIN = 1.02
+_RADIUS_MARGIN = 1.04
 """The spline bends a little more between its control points than at them."""
 _FIRST_SMOOTHINGS = (1.5, 4.0)
 """First guesses smooth the line over these shares of R; the next is tried where one leads into too tight a bend."""
@@ -27,7 +27,7 @@ _ROUNDS = 8
 _POLISHING_ROUNDS = 4
 _NEARLY = 0.8
 """Share of R from which a track that still bends too tightly is worth polishing."""
-_SETTLED_M = 0.4
+_SETTLED_M = 0.6
 _STILL_M = 0.05
 _STEP_DECAY = 0.7
 _SAGITTA_M = 0.005
