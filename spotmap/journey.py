@@ -3,83 +3,27 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from datetime import timedelta
-from math import hypot
 
 import networkx as nx
 import shapely
 from shapely import LineString, Point
 
-from layers.model import Area
 from spotmap import polyline
-from spotmap._errors import NoPlanError
 from spotmap.dubins import dubins_paths
 from spotmap.model import FloatArray, Leg, OffLine, Trip
 from spotmap.passes import PassLine, off_line
 from spotmap.patterns import FittedWork, PassKey
 from spotmap.placing import PlacedWork
-from spotmap.runs import RunWater
 from spotmap.turns import Turn, end_pose, start_pose
-from spotmap.water import Fishery, Span, entry_bans, run_water
+from spotmap.water import Span
+from spotmap.ways import Runs
 
-_COARSE_CELLS = 700
-_FINEST_CELL_M = 8.0
 _STRAIGHT_M = 500.0
 """A straight in the local projection and one in degrees part by 5 mm over this length at 50° latitude."""
 _NO_RUN_M = 1.0
 """Nearer than this the boat is there already."""
-
-
-@dataclass
-class Runs:
-    """The shortest ways with gear up through the area, each looked for once."""
-
-    area: Area
-    trip: Trip
-    _waters: dict[tuple[frozenset[str], bool], RunWater] = field(default_factory=dict)
-    _ways: dict[tuple[frozenset[str], bytes, bytes], LineString] = field(default_factory=dict)
-
-    def way(self, start: Point, goal: Point, span: Span, *, start_name: str, goal_name: str) -> LineString:
-        """Return the shortest way between two places during a span.
-
-        Raises
-        ------
-        NoPlanError
-            When no water joins them.
-        """
-        bans = entry_bans(self.area, Fishery(self.trip.species, self.trip.method), span)
-        key = (bans, start.wkb, goal.wkb)
-        if key not in self._ways:
-            try:
-                water = self._water(bans, span, fine=False)
-                self._ways[key] = water.shortest(start, goal, start_name=start_name, goal_name=goal_name)
-            except NoPlanError:
-                # a coarse look can close a narrow entrance
-                water = self._water(bans, span, fine=True)
-                self._ways[key] = water.shortest(start, goal, start_name=start_name, goal_name=goal_name)
-        return self._ways[key]
-
-    def afloat(self, track: LineString, span: Span) -> bool:
-        """Return whether a track stays in the water that the boat may run in during a span."""
-        bans = entry_bans(self.area, Fishery(self.trip.species, self.trip.method), span)
-        return self._water(bans, span, fine=True).holds(track)
-
-    def _water(self, bans: frozenset[str], span: Span, *, fine: bool) -> RunWater:
-        if (bans, fine) not in self._waters:
-            west, south, east, north = self.area.depth.bounds
-            cell_m = max(hypot(east - west, north - south) / _COARSE_CELLS, _FINEST_CELL_M)
-            self._waters[bans, fine] = RunWater.build(
-                run_water(
-                    self.area,
-                    Fishery(self.trip.species, self.trip.method),
-                    self.trip.limits,
-                    span,
-                    draft_m=self.trip.boat.draft_m,
-                    cell_m=None if fine else cell_m,
-                )
-            )
-        return self._waters[bans, fine]
 
 
 @dataclass(frozen=True)

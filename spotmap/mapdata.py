@@ -36,8 +36,8 @@ if TYPE_CHECKING:
 Parts = list[list[int]]
 """Rings or lines, each [lat, lon, step in lat, step in lon, …], in 10 to the minus `digits` degrees."""
 
-_WIDEST_M = 60_000.0
-_ROUND_THE_TRIP_M = 8_000.0
+_WIDEST_M = 25_000.0
+_ROUND_THE_TRIP_M = 4_000.0
 _DETAIL = 1500
 """Cells of depth along the longer side of what is drawn."""
 _FINEST = 6000

@@ -19,12 +19,13 @@ from spotmap.clock import (
     variation_is_extrapolated,
 )
 from spotmap.gear import turning_radius
-from spotmap.journey import Outing, Runs
+from spotmap.journey import Outing
 from spotmap.model import Plan, Sun, TimedLeg, Trip, TurningRadius, WorkReport
 from spotmap.passes import off_line, summed
 from spotmap.report import cut_words, work_title
 from spotmap.timetable import fit_day, inside_spans, lay_out
 from spotmap.water import UNDER_KEEL_M, Fishery, Span, closed_water
+from spotmap.ways import Runs
 
 CAUTIONS = (
     "Not for navigation.",

@@ -15,7 +15,7 @@ from layers.units import format_quantity
 from spotmap._errors import NoPlanError
 from spotmap.clock import elapsed, later, time_legs
 from spotmap.depthline import Stretch
-from spotmap.journey import Outing, Runs, choose_first_passes, legs_of, passes_that_fit, work_duration
+from spotmap.journey import Outing, choose_first_passes, legs_of, passes_that_fit, work_duration
 from spotmap.model import TimedLeg, Trip, TurningRadius
 from spotmap.passes import NoPass
 from spotmap.patterns import stretches_of
@@ -23,6 +23,7 @@ from spotmap.placing import PlacedWork, longest_duration, place_work
 from spotmap.remedies import remedies_for
 from spotmap.report import work_title
 from spotmap.water import Span
+from spotmap.ways import Runs
 
 _RUN_SPARE = timedelta(minutes=3)
 _OFF_THE_LINE_M = 200.0

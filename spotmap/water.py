@@ -252,9 +252,15 @@ def grown_by(distance_m: float) -> float:
     return distance_m * _ARC_SHORTFALL + _ROUNDING_M
 
 
-def run_water(
-    area: Area, fishery: Fishery, limits: Limits, span: Span, *, draft_m: float, cell_m: float | None
-) -> MultiPolygon:
+@dataclass(frozen=True)
+class Look:
+    """Where water for runs is looked at, and by cells of what size: None looks everywhere, and at every cell."""
+
+    within: Bounds | None
+    cell_m: float | None
+
+
+def run_water(area: Area, fishery: Fishery, limits: Limits, span: Span, draft_m: float, look: Look) -> MultiPolygon:
     """Return where the boat may run with its gear up: afloat, off land, out of entry bans and lanes closed to all.
 
     Parameters
@@ -263,8 +269,8 @@ def run_water(
         As in `closed_water`; an entry ban in force at any moment of the span is kept out of, with its standoff.
     draft_m
         The boat's draft, metres.
-    cell_m
-        How fine a depth grid is looked at, metres; None looks at every cell.
+    look
+        Where, and how finely.
 
     Returns
     -------
@@ -278,7 +284,7 @@ def run_water(
         if rule.forbids == "entry" and _ever_active(rule, span)
     ]
     shut += [grown(lane.shape, _lane_margin_m(lane.shape, lane.margin_m)) for lane in area.lanes if lane.avoid == "all"]
-    afloat = area.depth.deeper_than(draft_m + UNDER_KEEL_M, None, cell_m)
+    afloat = area.depth.deeper_than(draft_m + UNDER_KEEL_M, look.within, look.cell_m)
     return as_polygons(afloat.difference(shapely.union_all(shut)))
 
 

@@ -12,7 +12,7 @@ import pytest
 ROOT = Path(__file__).parents[1]
 ROAD = [
     "_errors", "model", "polyline", "gear", "trip", "water", "depthline", "fairing", "steerable", "passes",
-    "dubins", "turns", "laps", "weave", "patterns", "runs", "clock", "placing", "journey", "report", "remedies",
+    "dubins", "turns", "laps", "weave", "patterns", "runs", "clock", "placing", "ways", "journey", "report", "remedies",
     "timetable", "check", "planner", "geojson", "gpx", "web", "mapwords", "mapdata", "webmap", "outputs", "describe",
     "cli",
 ]  # fmt: skip
