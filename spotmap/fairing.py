@@ -112,6 +112,7 @@ def best_slides(fairing: Fairing, radius_m: float, most_m: float) -> FloatArray:
     settings = clarabel.DefaultSettings()
     settings.verbose = False
     settings.tol_gap_abs = settings.tol_gap_rel = settings.tol_feas = _TOLERANCE
+    settings.iterative_refinement_enable = False  # digits beyond the tolerance, at two thirds more time
     matrix, bound = rows.matrix(unknowns)
     solution = clarabel.DefaultSolver(
         _bending(left, middle, right, weight, unknowns),
