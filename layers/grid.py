@@ -90,6 +90,7 @@ class GridDepth:
 
     def __init__(self, tiles: _Tiles, frame: _Frame, projection: LocalProjection) -> None:
         self._tiles = tiles
+        self._contours = _Contours()
         self._frame = frame
         self._projection = projection
         x, y = self._to_local(*_outline(tiles.columns - 1, tiles.rows - 1))
@@ -133,13 +134,7 @@ class GridDepth:
         for part in self._parts(within):
             if not part.tile.shallowest_m - _NUDGE_M < depth_m < part.tile.deepest_m + _NUDGE_M:
                 continue
-            generator = contour_generator(
-                part.columns,
-                part.rows,
-                _off_level(part.depth_m, depth_m),
-                corner_mask=False,
-                line_type=LineType.ChunkCombinedOffset,
-            )
+            generator = self._contours.of(part, _off_level(part.depth_m, depth_m))
             chunks: Any = generator.lines(depth_m)  # points and where each line starts, of one chunk
             (xy,), (starts,) = chunks
             if xy is not None:
@@ -171,7 +166,7 @@ class GridDepth:
     def _water(self, depth_m: float, within: Bounds | None, cell_m: float | None) -> MultiPolygon:
         steps = self._block_steps(within, cell_m)
         rings = [
-            _blocks(part, depth_m, steps) if max(steps) > 1 else _filled(part, depth_m)
+            _blocks(part, depth_m, steps) if max(steps) > 1 else self._contours.filled(part, depth_m)
             for part in self._parts(within, steps)
             if part.tile.deepest_m >= depth_m - _NUDGE_M
         ]
@@ -287,6 +282,13 @@ class _Part:
     rows: npt.NDArray[np.intp]
     columns: npt.NDArray[np.intp]
     depth_m: FloatArray
+
+    def same_cells(self, other: _Part) -> bool:
+        """Return whether another part holds the same cells of the same tile."""
+        return self.tile is other.tile and all(
+            mine[0] == its[0] and mine[-1] == its[-1]
+            for mine, its in ((self.rows, other.rows), (self.columns, other.columns))
+        )
 
 
 @dataclass(frozen=True)
@@ -405,14 +407,38 @@ def _off_level(depth_m: FloatArray, level_m: float) -> FloatArray:
     return np.where(on, level_m + _NUDGE_M, depth_m) if on.any() else depth_m
 
 
-def _filled(part: _Part, level_m: float) -> _Rings:
-    depth = part.depth_m
-    if np.isfinite(level_m):
-        depth = _off_level(depth, level_m)
-    else:
-        depth = np.where(np.isnan(depth), np.nan, 0.0)
-        level_m = -1.0
-    return _rings(part.columns, part.rows, depth, level_m)
+class _Contours:
+    """Contour generators: the last one made is kept, for a part is mostly asked for many levels in a row."""
+
+    def __init__(self) -> None:
+        self._kept: tuple[_Part, Any] | None = None
+
+    def of(self, part: _Part, depth_m: FloatArray) -> Any:
+        """Return the generator for a part, whose depths may have been moved off a level."""
+        if depth_m is not part.depth_m:
+            return _generator(part.columns, part.rows, depth_m)
+        if self._kept is None or not part.same_cells(self._kept[0]):
+            self._kept = (part, _generator(part.columns, part.rows, depth_m))
+        return self._kept[1]
+
+    def filled(self, part: _Part, level_m: float) -> _Rings:
+        """Return a part's water at least this deep; minus infinity asks for all that is known."""
+        if not np.isfinite(level_m):
+            depth = np.where(np.isnan(part.depth_m), np.nan, 0.0)
+            return _rings(_generator(part.columns, part.rows, depth), -1.0, 0.0)
+        generator = self.of(part, _off_level(part.depth_m, level_m))
+        return _rings(generator, level_m, part.tile.deepest_m)
+
+
+def _generator(columns: npt.NDArray[np.intp], rows: npt.NDArray[np.intp], depth_m: FloatArray) -> Any:
+    return contour_generator(
+        columns,
+        rows,
+        depth_m,
+        corner_mask=False,
+        line_type=LineType.ChunkCombinedOffset,
+        fill_type=FillType.ChunkCombinedOffsetOffset,
+    )
 
 
 def _blocks(part: _Part, level_m: float, steps: tuple[int, int]) -> _Rings:
@@ -424,7 +450,7 @@ def _blocks(part: _Part, level_m: float, steps: tuple[int, int]) -> _Rings:
     # A block is four quads of a grid twice as fine, all of them masked by its middle.
     fine = np.zeros((2 * deep.shape[0] + 1, 2 * deep.shape[1] + 1))
     fine[1::2, 1::2] = np.where(deep, 0.0, np.nan)
-    rings = _rings(np.arange(fine.shape[1]), np.arange(fine.shape[0]), fine, -1.0)
+    rings = _rings(_generator(np.arange(fine.shape[1]), np.arange(fine.shape[0]), fine), -1.0, 0.0)
     corner = (rings.points % 2 == 0).all(axis=1)
     column, row = (rings.points[corner] / 2).astype(np.intp).T
     points = np.column_stack([column_edges[column], row_edges[row]]).astype(np.float64)
@@ -442,9 +468,8 @@ def _shallowest(depth_m: FloatArray, edges: npt.NDArray[np.intp]) -> FloatArray:
     return np.minimum(np.minimum.reduceat(depth_m[: edges[-1]], edges[:-1], axis=0), depth_m[edges[1:]])
 
 
-def _rings(columns: npt.NDArray[np.intp], rows: npt.NDArray[np.intp], depth: FloatArray, level_m: float) -> _Rings:
-    generator = contour_generator(columns, rows, depth, corner_mask=False, fill_type=FillType.ChunkCombinedOffsetOffset)
-    top = max(level_m, float(np.fmax.reduce(depth, axis=None))) + 1.0  # the level where nothing is known
+def _rings(generator: Any, level_m: float, deepest_m: float) -> _Rings:
+    top = max(level_m, deepest_m) + 1.0  # the level where nothing is known
     chunks: Any = generator.filled(level_m, top)  # points, starts of rings and of polygons, of one chunk
     (points,), (ring_starts,), (polygon_starts,) = chunks
     if points is None:
