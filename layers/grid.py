@@ -3,20 +3,18 @@
 from __future__ import annotations
 
 import warnings
-from collections import OrderedDict
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-import numpy.typing as npt
 import pyproj
 import rasterio
 import rasterio.errors
 import rasterio.windows
 import shapely
-from contourpy import FillType, LineType, contour_generator
 from shapely import MultiLineString, MultiPolygon
 
+from layers._cells import NUDGE_M, Contours, Part, Tiles, blocks, off_level
 from layers._depthfile import as_lines, as_polygons, depth_factor
 from layers._errors import InputError
 
@@ -29,11 +27,6 @@ if TYPE_CHECKING:
     from layers.model import Bounds, FloatArray
     from layers.projection import LocalProjection
 
-TILE_CELLS = 1024
-"""Rows and columns worked on at a time: about 50 MB with contourpy's own arrays."""
-_TILES_KEPT = 24
-"""Tiles kept for the next question, 8 MB each: a 4,000 × 4,000 grid is read once."""
-_NUDGE_M = 1e-6
 _AT_CENTRE_CELLS = 1e-6
 _REPEATED_M = 1e-3
 _LEAST_LINE_M = 1e-2
@@ -70,7 +63,7 @@ def open_grid(file: Path, projection: LocalProjection, *, values: str, unit: str
     """
     factor = depth_factor(values, unit, where)
     dataset, frame = _open(file, where)
-    return GridDepth(_Tiles(dataset, factor, where), frame, projection)
+    return GridDepth(Tiles(dataset, factor, where), frame, projection)
 
 
 def grid_outline(file: Path, where: str) -> tuple[FloatArray, FloatArray]:
@@ -88,9 +81,9 @@ class GridDepth:
     tile by tile, so memory holds a few tiles and the answer, whatever the grid's size.
     """
 
-    def __init__(self, tiles: _Tiles, frame: _Frame, projection: LocalProjection) -> None:
+    def __init__(self, tiles: Tiles, frame: _Frame, projection: LocalProjection) -> None:
         self._tiles = tiles
-        self._contours = _Contours()
+        self._contours = Contours()
         self._frame = frame
         self._projection = projection
         x, y = self._to_local(*_outline(tiles.columns - 1, tiles.rows - 1))
@@ -132,9 +125,9 @@ class GridDepth:
         """Return the line at a depth, local metres; it ends where known water ends."""
         points, offsets = [np.empty((0, 2))], [np.zeros(1, dtype=np.int64)]
         for part in self._parts(within):
-            if not part.tile.shallowest_m - _NUDGE_M < depth_m < part.tile.deepest_m + _NUDGE_M:
+            if not part.tile.shallowest_m - NUDGE_M < depth_m < part.tile.deepest_m + NUDGE_M:
                 continue
-            generator = self._contours.of(part, _off_level(part.depth_m, depth_m))
+            generator = self._contours.of(part, off_level(part.depth_m, depth_m))
             chunks: Any = generator.lines(depth_m)  # points and where each line starts, of one chunk
             (xy,), (starts,) = chunks
             if xy is not None:
@@ -166,9 +159,9 @@ class GridDepth:
     def _water(self, depth_m: float, within: Bounds | None, cell_m: float | None) -> MultiPolygon:
         steps = self._block_steps(within, cell_m)
         rings = [
-            _blocks(part, depth_m, steps) if max(steps) > 1 else self._contours.filled(part, depth_m)
+            blocks(part, depth_m, steps) if max(steps) > 1 else self._contours.filled(part, depth_m)
             for part in self._parts(within, steps)
-            if part.tile.deepest_m >= depth_m - _NUDGE_M
+            if part.tile.deepest_m >= depth_m - NUDGE_M
         ]
         rings = [ring for ring in rings if len(ring.points)]
         if not rings:
@@ -185,7 +178,7 @@ class GridDepth:
         whole = shapely.union_all(pieces) if len(rings) > 1 else shapely.geometrycollections(pieces)
         return as_polygons(whole, within)
 
-    def _parts(self, within: Bounds | None, steps: tuple[int, int] = (1, 1)) -> Iterator[_Part]:
+    def _parts(self, within: Bounds | None, steps: tuple[int, int] = (1, 1)) -> Iterator[Part]:
         window = self._window(within, steps)
         if window is None:
             return
@@ -198,7 +191,7 @@ class GridDepth:
                 rows = np.arange(max(top, r0), min(bottom, r0 + size) + 1)
                 columns = np.arange(max(left, c0), min(right, c0 + size) + 1)
                 depth = tile.depth_m[rows[0] - r0 : rows[-1] - r0 + 1, columns[0] - c0 : columns[-1] - c0 + 1]
-                yield _Part(tile, rows, columns, depth)
+                yield Part(tile, rows, columns, depth)
 
     def _window(self, within: Bounds | None, steps: tuple[int, int]) -> tuple[int, int, int, int] | None:
         """Return first and last row and column of the centres a box needs; None where it misses the grid."""
@@ -267,78 +260,6 @@ class _Frame:
             return _at_centre(column - 0.5), _at_centre(row - 0.5)
 
 
-@dataclass(frozen=True)
-class _Tile:
-    depth_m: FloatArray
-    shallowest_m: float
-    deepest_m: float
-
-
-@dataclass(frozen=True)
-class _Part:
-    """The part of a tile that a question needs: cell centres by row and column of the whole grid."""
-
-    tile: _Tile
-    rows: npt.NDArray[np.intp]
-    columns: npt.NDArray[np.intp]
-    depth_m: FloatArray
-
-    def same_cells(self, other: _Part) -> bool:
-        """Return whether another part holds the same cells of the same tile."""
-        return self.tile is other.tile and all(
-            mine[0] == its[0] and mine[-1] == its[-1]
-            for mine, its in ((self.rows, other.rows), (self.columns, other.columns))
-        )
-
-
-@dataclass(frozen=True)
-class _Rings:
-    """Polygons as points (column, row) with the ring of each point and the polygon of each ring."""
-
-    points: FloatArray
-    ring_of_point: npt.NDArray[np.intp]
-    polygon_of_ring: npt.NDArray[np.intp]
-
-
-class _Tiles:
-    """The raster's tiles as depth in metres, NaN where unknown, the last ones kept."""
-
-    def __init__(self, dataset: rasterio.DatasetReader, factor: float, where: str) -> None:
-        self.rows, self.columns, self.size = dataset.height, dataset.width, TILE_CELLS
-        self._dataset = dataset
-        self._scale, self._offset = factor * dataset.scales[0], factor * dataset.offsets[0]
-        self._where = where
-        self._kept: OrderedDict[tuple[int, int], _Tile] = OrderedDict()
-
-    def read(self, i: int, j: int) -> _Tile:
-        """Return tile (i, j): its cells and the first row and column of the tiles after it."""
-        if (i, j) in self._kept:
-            self._kept.move_to_end((i, j))
-            return self._kept[i, j]
-        top, left = i * self.size, j * self.size
-        bottom, right = min(top + self.size + 1, self.rows), min(left + self.size + 1, self.columns)
-        window = rasterio.windows.Window(left, top, right - left, bottom - top)
-        try:
-            raw = self._dataset.read(1, window=window, masked=True)
-        except rasterio.errors.RasterioIOError as error:
-            raise InputError.one(
-                self._where,
-                f"rows {top} to {bottom} cannot be read: {error}.",
-                "Get a whole copy of the file.",
-            ) from None
-        depth = np.ma.filled(raw.astype(np.float64), np.nan)
-        if (self._scale, self._offset) != (1.0, 0.0):
-            depth *= self._scale
-            depth += self._offset
-        depth[~np.isfinite(depth)] = np.nan
-        lowest, highest = np.fmin.reduce(depth, axis=None), np.fmax.reduce(depth, axis=None)
-        # Comparisons with NaN are false: a tile without a depth is passed over.
-        tile = self._kept[i, j] = _Tile(depth, float(lowest), float(highest))
-        if len(self._kept) > _TILES_KEPT:
-            self._kept.popitem(last=False)
-        return tile
-
-
 def _open(file: Path, where: str) -> tuple[rasterio.DatasetReader, _Frame]:
     try:
         with warnings.catch_warnings():
@@ -399,84 +320,3 @@ def _at_centre(cells: FloatArray) -> FloatArray:
 
 def _share(weight: FloatArray, depth: FloatArray) -> FloatArray:
     return np.where(weight == 0, 0.0, weight * depth)
-
-
-def _off_level(depth_m: FloatArray, level_m: float) -> FloatArray:
-    """Return depths none of which is the level, so that lines neither touch nor stop; at it is deep."""
-    on = np.abs(depth_m - level_m) < _NUDGE_M
-    return np.where(on, level_m + _NUDGE_M, depth_m) if on.any() else depth_m
-
-
-class _Contours:
-    """Contour generators: the last one made is kept, for a part is mostly asked for many levels in a row."""
-
-    def __init__(self) -> None:
-        self._kept: tuple[_Part, Any] | None = None
-
-    def of(self, part: _Part, depth_m: FloatArray) -> Any:
-        """Return the generator for a part, whose depths may have been moved off a level."""
-        if depth_m is not part.depth_m:
-            return _generator(part.columns, part.rows, depth_m)
-        if self._kept is None or not part.same_cells(self._kept[0]):
-            self._kept = (part, _generator(part.columns, part.rows, depth_m))
-        return self._kept[1]
-
-    def filled(self, part: _Part, level_m: float) -> _Rings:
-        """Return a part's water at least this deep; minus infinity asks for all that is known."""
-        if not np.isfinite(level_m):
-            depth = np.where(np.isnan(part.depth_m), np.nan, 0.0)
-            return _rings(_generator(part.columns, part.rows, depth), -1.0, 0.0)
-        generator = self.of(part, _off_level(part.depth_m, level_m))
-        return _rings(generator, level_m, part.tile.deepest_m)
-
-
-def _generator(columns: npt.NDArray[np.intp], rows: npt.NDArray[np.intp], depth_m: FloatArray) -> Any:
-    return contour_generator(
-        columns,
-        rows,
-        depth_m,
-        corner_mask=False,
-        line_type=LineType.ChunkCombinedOffset,
-        fill_type=FillType.ChunkCombinedOffsetOffset,
-    )
-
-
-def _blocks(part: _Part, level_m: float, steps: tuple[int, int]) -> _Rings:
-    row_edges, column_edges = _edges(part.rows, steps[0]), _edges(part.columns, steps[1])
-    shallowest = _shallowest(_shallowest(part.depth_m, row_edges - row_edges[0]).T, column_edges - column_edges[0]).T
-    deep = shallowest >= level_m
-    if not deep.any():
-        return _Rings(np.empty((0, 2)), np.empty(0, dtype=np.intp), np.empty(0, dtype=np.intp))
-    # A block is four quads of a grid twice as fine, all of them masked by its middle.
-    fine = np.zeros((2 * deep.shape[0] + 1, 2 * deep.shape[1] + 1))
-    fine[1::2, 1::2] = np.where(deep, 0.0, np.nan)
-    rings = _rings(_generator(np.arange(fine.shape[1]), np.arange(fine.shape[0]), fine), -1.0, 0.0)
-    corner = (rings.points % 2 == 0).all(axis=1)
-    column, row = (rings.points[corner] / 2).astype(np.intp).T
-    points = np.column_stack([column_edges[column], row_edges[row]]).astype(np.float64)
-    return _Rings(points, rings.ring_of_point[corner], rings.polygon_of_ring)
-
-
-def _edges(centres: npt.NDArray[np.intp], step: int) -> npt.NDArray[np.intp]:
-    """Return first, last and every centre whose number is a multiple of the step: the same in every tile."""
-    chosen = (centres % step == 0) | (centres == centres[0]) | (centres == centres[-1])
-    return np.asarray(centres[chosen])
-
-
-def _shallowest(depth_m: FloatArray, edges: npt.NDArray[np.intp]) -> FloatArray:
-    """Return the least of rows from each edge to the next, both counted; NaN if any is."""
-    return np.minimum(np.minimum.reduceat(depth_m[: edges[-1]], edges[:-1], axis=0), depth_m[edges[1:]])
-
-
-def _rings(generator: Any, level_m: float, deepest_m: float) -> _Rings:
-    top = max(level_m, deepest_m) + 1.0  # the level where nothing is known
-    chunks: Any = generator.filled(level_m, top)  # points, starts of rings and of polygons, of one chunk
-    (points,), (ring_starts,), (polygon_starts,) = chunks
-    if points is None:
-        return _Rings(np.empty((0, 2)), np.empty(0, dtype=np.intp), np.empty(0, dtype=np.intp))
-    ring_sizes, polygon_sizes = np.diff(ring_starts.astype(np.intp)), np.diff(polygon_starts.astype(np.intp))
-    return _Rings(
-        points,
-        np.repeat(np.arange(len(ring_sizes)), ring_sizes),
-        np.repeat(np.arange(len(polygon_sizes)), polygon_sizes),
-    )

@@ -12,7 +12,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from pyproj import Geod, Transformer
 
-from layers import grid
+from layers import _cells, grid
 from layers._errors import InputError
 from layers.grid import GridDepth, open_grid
 from layers.projection import LocalProjection, choose_projection
@@ -177,7 +177,7 @@ def test_tiles_join_without_a_trace(tmp_path: Path, monkeypatch: pytest.MonkeyPa
     depth = bumpy(57, 64)
     path = write(tmp_path / "d.tif", np.round(depth) if whole_metres else depth)
     at_once = read(path)
-    monkeypatch.setattr(grid, "TILE_CELLS", 7)
+    monkeypatch.setattr(_cells, "TILE_CELLS", 7)
     in_tiles = read(path)
     x, y = np.random.default_rng(2).uniform([-900, -900], [900, 900], (2000, 2)).T
     assert np.array_equal(in_tiles.depth_at(x, y), at_once.depth_at(x, y), equal_nan=True)
@@ -206,7 +206,7 @@ def test_tiles_join_without_a_trace(tmp_path: Path, monkeypatch: pytest.MonkeyPa
 def test_cells_give_a_part_of_the_exact_water(  # noqa: PLR0913, PLR0917 -- what Hypothesis varies
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, seed: int, level: float, cell: float, tile: int, window: Any
 ) -> None:
-    monkeypatch.setattr(grid, "TILE_CELLS", tile)
+    monkeypatch.setattr(_cells, "TILE_CELLS", tile)
     layer = read(write(tmp_path / "d.tif", bumpy(40, 45, seed)))
     west, south, east, north = layer.bounds
     cx, cy = (west + east) / 2, (south + north) / 2
@@ -243,8 +243,8 @@ def test_a_grid_larger_than_memory_is_read_in_windows(tmp_path: Path, monkeypatc
         data.write(np.tile(np.linspace(10, 60, 512, dtype=np.float32), (512, 1)), 1, window=window)
     layer = read(path)
     reads: list[tuple[int, int]] = []
-    plain: Callable[..., Any] = grid._Tiles.read
-    monkeypatch.setattr(grid._Tiles, "read", lambda tiles, i, j: reads.append((i, j)) or plain(tiles, i, j))
+    plain: Callable[..., Any] = _cells.Tiles.read
+    monkeypatch.setattr(_cells.Tiles, "read", lambda tiles, i, j: reads.append((i, j)) or plain(tiles, i, j))
     x, y = to_local(ORIGIN[0] + 2000, ORIGIN[1] - 2000)
     box = (float(x) - 1000, float(y) - 1000, float(x) + 1000, float(y) + 1000)
     (line,) = layer.depth_line(34.46, box).geoms
