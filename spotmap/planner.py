@@ -191,7 +191,7 @@ def _report(area: Area, outing: Outing) -> WorkReport:
         choices.append(f"the line itself is only {format_quantity(stretch.line.length, area.show.distance)} long")
     if stretch.skipped_m:
         choices.append(f"{len(stretch.skipped_m)} nearer line(s) too short to work passed over")
-    line = fitted.passes[outing.first.name]
+    line = fitted.passes["out"]
     return WorkReport(
         index=outing.placed.index,
         title=work_title(fitted.work, area.show),

@@ -24,7 +24,7 @@ from layers.seasons import changes, is_active
 DEMO = Path(__file__).parent.parent / "demo_area"
 MADE = ["closures.geojson", "entrance.geojson", "grounds.geojson", "hazards.geojson", "land.geojson"]
 MADE += ["lanes.geojson", "marks.geojson"]
-BY_HAND = ["README.md", "area.toml", "make_demo.py", "trip.toml", "trip_60ft.toml"]
+BY_HAND = ["map.png", "README.md", "area.toml", "make_demo.py", "trip.toml", "trip_60ft.toml"]
 DRAFT_M = 0.9144
 ZONE = ZoneInfo("Etc/GMT+10")
 BEGIN, END = datetime(2026, 8, 14, 5, 30, tzinfo=ZONE), datetime(2026, 8, 14, 11, 30, tzinfo=ZONE)
