@@ -11,13 +11,13 @@ from itertools import pairwise
 import numpy as np
 import shapely
 from shapely import LineString
-from shapely.geometry.base import BaseGeometry
 
 from layers.model import Rule
 from layers.seasons import changes, is_active
-from spotmap.gear import deepest_gear_m
+from spotmap.gear import deepest_gear_m, steps_in
 from spotmap.model import FloatArray, Plan, TimedLeg
 from spotmap.polyline import circumradius_m, length_m, places_at
+from spotmap.water import Fishery, Span, keep_off
 
 _TOLERANCE_M = 0.05
 _CHORD_M = 12.0
@@ -46,12 +46,33 @@ def faults(plan: Plan) -> list[str]:
         At most 20 faults, each with the leg.
     """
     found: list[str] = [*_joints(plan)]
+    looked: set[tuple[bytes, tuple[str, ...], float]] = set()
     for timed in plan.legs:
+        # the same track under the same rules and gear was looked at before
+        key = (timed.leg.xy.tobytes(), _state(plan, timed), _gear_m(plan, timed))
+        if key in looked:
+            continue
+        looked.add(key)
         parts = _run_faults(plan, timed) if timed.leg.kind == "run" else _gear_faults(plan, timed)
         found += [f"leg {timed.seq} ({timed.leg.label}): {fault}" for fault in parts]
         if len(found) >= _MOST_TOLD:
             break
     return found[:_MOST_TOLD]
+
+
+def _state(plan: Plan, timed: TimedLeg) -> tuple[str, ...]:
+    """Return the names of all rules that are active at some moment of a leg, and whether any changes on it."""
+    rules = (*plan.area.closures, *plan.area.grounds)
+    changing = [rule for rule in rules if changes(rule.season, timed.start, timed.end)]
+    return tuple(
+        f"{rule.name}{' changes' if rule in changing else ''}"
+        for rule in rules
+        if rule in changing or is_active(rule.season, timed.start)
+    )
+
+
+def _gear_m(plan: Plan, timed: TimedLeg) -> float:
+    return deepest_gear_m(steps_in(plan.radius, timed.start, timed.end), slowed=False)
 
 
 def _joints(plan: Plan) -> Iterator[str]:
@@ -92,30 +113,18 @@ def _tightest(xy: FloatArray) -> float:
 def _gear_faults(plan: Plan, timed: TimedLeg) -> Iterator[str]:
     area, limits = plan.area, plan.trip.limits
     track = LineString(timed.leg.xy)
-    for what, shape, distance_m in _keep_off(plan, timed):
-        if shapely.dwithin(track, shape, max(distance_m - _TOLERANCE_M, 0.0)):
-            yield f"gear too near {what}"
+    fishery = Fishery(plan.trip.species, plan.trip.method)
+    for thing in keep_off(area, fishery, limits, Span(timed.start, timed.end)):
+        if shapely.dwithin(track, thing.shape, max(thing.distance_m - _TOLERANCE_M, 0.0)):
+            yield f"gear too near {thing.words}"
     if area.has_grounds:
         yield from _ground_faults(plan, timed, track)
     depth = area.depth.depth_at(timed.leg.xy[:, 0], timed.leg.xy[:, 1])
-    needed_m = deepest_gear_m(plan.radius) + limits.bottom_clearance_m
+    needed_m = _gear_m(plan, timed) + limits.bottom_clearance_m
     if np.isnan(depth).any():
         yield "depth under it is unknown"
     elif depth.min() < needed_m - _TOLERANCE_M:
         yield f"depth under it is {depth.min():.1f} m, gear and clearance want {needed_m:.1f} m"
-
-
-def _keep_off(plan: Plan, timed: TimedLeg) -> Iterator[tuple[str, BaseGeometry, float]]:
-    """Yield what gear keeps off while it passes, in words, its shape and the distance in metres."""
-    area, limits = plan.area, plan.trip.limits
-    for rule in _in_force(area.closures, plan, timed):
-        yield f"the closure '{rule.name}'", rule.shape, rule.margin_m + limits.closure_standoff_m
-    yield "the land", area.land, limits.shore_standoff_m
-    for hazard in area.hazards:
-        margin_m = limits.shore_standoff_m if hazard.margin_m is None else hazard.margin_m
-        yield f"the hazard '{hazard.name}'", hazard.shape, margin_m
-    for lane in area.lanes:
-        yield f"the lane '{lane.name}'", lane.shape, lane.margin_m or 0.0
 
 
 def _ground_faults(plan: Plan, timed: TimedLeg, track: LineString) -> Iterator[str]:

@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-import sys
 import traceback
-from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Sequence
 from datetime import date, datetime
 from pathlib import Path
 from typing import Annotated
@@ -20,14 +18,14 @@ from layers.units import format_quantity, parse_quantity
 from spotmap._errors import NoPlanError
 from spotmap.depthline import figures, merged_lines
 from spotmap.describe import area_words
-from spotmap.geojson import plan_geojson
-from spotmap.gpx import plan_gpx
+from spotmap.gearcommands import cable, compare_setbacks, rig
 from spotmap.model import Plan
 from spotmap.outputs import write_folder
+from spotmap.planfiles import plan_files
 from spotmap.planner import make_plan
+from spotmap.progress import progress
 from spotmap.report import plan_words
 from spotmap.trip import area_folder, read_trip
-from spotmap.webmap import plan_map
 
 USER_FAULT, NO_PLAN, OUR_FAULT = 2, 3, 1
 _DEFAULT_SPECIES = "chinook"
@@ -68,7 +66,7 @@ def describe(
     method: Annotated[str, typer.Option(help="The method that rules are asked about.")] = _DEFAULT_METHOD,
 ) -> None:
     """Tell what an area holds: its layers and their age, what is open on a day, what is wrong with it."""
-    with _progress() as say:
+    with progress() as say:
         say("reading the area")
         opened = open_area(area)
     for line in area_words(opened, _day(on), species, method):
@@ -85,7 +83,7 @@ def lines(
     """List the lines at a depth, longest first: length, straightness, and the turning radius they allow."""
     depth_m = parse_quantity(depth, "length", "depth")
     shortest_m = parse_quantity(longer, "length", "--longer", minimum=0.0)
-    with _progress() as say:
+    with progress() as say:
         say("reading the area")
         opened = open_area(area)
     told = [figures(line) for line in merged_lines(opened.depth.depth_line(depth_m)) if line.length >= shortest_m]
@@ -103,6 +101,13 @@ def lines(
         typer.echo(f"{length:8}  {one.straightness:7.0%}  {radius:9} {place}")
     if len(told) > most:
         typer.echo(f"and {len(told) - most} shorter ones")
+
+
+app.command(epilog="Example: spotmap rig demo_area/trip.toml")(rig)
+app.command("compare", epilog='Example: spotmap compare demo_area/trip.toml --setback "25 ft" --setback "60 ft"')(
+    compare_setbacks
+)
+app.command(epilog='Example: spotmap cable --ball "12 lb" --out "100 ft" --angle "42 deg"')(cable)
 
 
 @app.command(epilog="Example: spotmap demo --out first-look")
@@ -149,20 +154,16 @@ def main(arguments: Sequence[str] | None = None) -> None:
 
 
 def _planned(trip: Path) -> Plan:
-    with _progress() as say:
+    with progress() as say:
         say("reading the area")
         area: Area = open_area(area_folder(trip))
         return make_plan(area, read_trip(trip, area), say)
 
 
 def _write(made: Plan, out: Path) -> None:
-    with _progress() as say:
+    with progress() as say:
         say("drawing the map")
-        files = {
-            "plan.geojson": plan_geojson(made),
-            "route.gpx": plan_gpx(made),
-            "map.html": plan_map(made).encode(),
-        }
+        files = plan_files(made)
         say("writing")
         write_folder(out, files)
 
@@ -185,21 +186,3 @@ def _complain(headline: str, lines: Sequence[str]) -> None:
     typer.echo(headline, err=True)
     for line in lines:
         typer.echo(f"  {line}", err=True)
-
-
-@contextmanager
-def _progress() -> Iterator[Callable[[str], None]]:
-    """Tell what is being done on one line of a terminal; say nothing into a pipe."""
-    shown = sys.stderr.isatty()
-
-    def say(text: str) -> None:
-        if shown:
-            sys.stderr.write(f"\r\x1b[K{text} …")
-            sys.stderr.flush()
-
-    try:
-        yield say
-    finally:
-        if shown:
-            sys.stderr.write("\r\x1b[K")
-            sys.stderr.flush()

@@ -4,12 +4,15 @@ from __future__ import annotations
 
 import json
 import math
+from dataclasses import asdict
 from importlib.metadata import version
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import shapely
 from shapely.geometry.polygon import orient
+
+from spotmap.rigcard import rig_card
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -19,13 +22,14 @@ if TYPE_CHECKING:
 
     from layers.model import Source
     from layers.projection import LocalProjection
-    from spotmap.model import ClosedWater, OffLine, Plan, TimedLeg, TowedRod, WorkReport
+    from spotmap.model import ClosedWater, OffLine, Plan, TimedLeg, TowedRod, TurningRadius, WorkReport
 
 Members = dict[str, Any]
 
 _LEG_DECIMALS = 8
 """About a millimetre: a turn's radius must still be measurable over chords of a few metres."""
 _DECIMALS = 7
+_TRACK_DECIMALS = 6
 
 
 def plan_geojson(plan: Plan) -> bytes:
@@ -57,7 +61,7 @@ def plan_geojson(plan: Plan) -> bytes:
     `course_magnetic_deg` are those of its start; its end has `course_end_true_deg` and
     `course_end_magnetic_deg`.
     """
-    features = [*_legs(plan), *_closed(plan), *_marks(plan), *_obstacles(plan)]
+    features = [*_legs(plan), *_lure_tracks(plan), *_closed(plan), *_marks(plan), *_obstacles(plan)]
     collection = {"type": "FeatureCollection", "spotmap": _spotmap(plan), "features": features}
     return json.dumps(collection, ensure_ascii=False, allow_nan=False, separators=(",", ":")).encode()
 
@@ -83,7 +87,15 @@ def _spotmap(plan: Plan) -> Members:
         "home": {"name": trip.home_name, **_lonlat(area.projection, trip.home)},
         "turn_radius_m": radius.radius_m,
         "turn_radius_decided_by": radius.decided_by,
-        "shorter_setbacks": [{"setback_m": setback, "turn_radius_m": r} for setback, r in radius.shorter],
+        "setbacks": [
+            {
+                "setback_m": one.setback_m,
+                "turn_radius_m": one.radius_m,
+                "turn_m": one.turn_m,
+                "turn_s": one.turn_m / boat.troll_speed_mps,
+            }
+            for one in radius.setbacks
+        ],
         "troll_speed_mps": boat.troll_speed_mps,
         "run_speed_mps": boat.run_speed_mps,
         "boat_turn_radius_m": boat.turn_radius_m,
@@ -96,8 +108,13 @@ def _spotmap(plan: Plan) -> Members:
             "closure_standoff_m": limits.closure_standoff_m,
             "shore_standoff_m": limits.shore_standoff_m,
             "strong_current_mps": limits.strong_current_mps,
+            "line_separation_m": limits.line_separation_m,
         },
-        "rods": [_rod(towed) for towed in radius.rods],
+        "rods": [_rod(towed, _settings_of(towed, radius)) for towed in radius.rods],
+        "rig_card": [
+            {"since": time.since.isoformat(), "rods": [asdict(row) for row in time.rows]} for time in rig_card(radius)
+        ],
+        "gear": _gear(plan),
         "works": [_work(report) for report in plan.works],
         "totals": {
             "fishing_s": plan.totals.fishing.total_seconds(),
@@ -119,26 +136,55 @@ def _spotmap(plan: Plan) -> Members:
     }
 
 
-def _rod(towed: TowedRod) -> Members:
-    rod = towed.rod
+def _gear(plan: Plan) -> Members:
+    """Return what the gear sweeps: the least clearance, lines that come together, places where not to stop."""
+    swept = plan.swept
+    return {
+        "least_clearance_m": swept.clearance_m if math.isfinite(swept.clearance_m) else None,
+        "lines_together": [asdict(one) for one in swept.together],
+        "stops": [asdict(one) for one in swept.stops],
+    }
+
+
+def _settings_of(towed: TowedRod, radius: TurningRadius) -> list[Members]:
+    """Return a rod's settings through the trip, each from its time on; empty where it has one."""
+    found: list[Members] = []
+    for step in radius.steps:
+        now = next(one for one in step.rods if one.rod.name == towed.rod.name)
+        here = {
+            "cable_out_m": now.cable_out_m,
+            "depth_m": now.depth_m,
+            "layback_m": now.layback_m,
+            "cable_angle_deg": math.degrees(now.cable_angle_rad),
+        }
+        if not found or any(found[-1][key] != value for key, value in here.items()):
+            found.append({"since": step.since.isoformat(), **here})
+    return found if len(found) > 1 else []
+
+
+def _rod(towed: TowedRod, steps: list[Members]) -> Members:
+    rod, tackle = towed.rod, towed.rod.tackle
     return {
         "name": rod.name,
         "kind": rod.kind,
         "side": rod.side,
         "reach_m": rod.reach_m,
         "setback_m": rod.setback_m,
-        "weight_kg": rod.weight_kg,
         "cable_out_m": towed.cable_out_m,
         "depth_m": towed.depth_m,
         "layback_m": towed.layback_m,
         "cable_angle_deg": math.degrees(towed.cable_angle_rad),
-        "weight_n": towed.weight_n,
-        "drag_area_m2": towed.drag_area_m2,
-        "line_diameter_m": rod.line_diameter_m,
-        "line_weight_n_per_m": towed.line_weight_n_per_m,
-        "normal_drag": towed.normal_drag,
-        "tangential_drag": towed.tangential_drag,
+        "slow_depth_m": towed.slow_depth_m,
+        "stop_depth_m": towed.stop_depth_m,
+        "weight_n": tackle.weight_n,
+        "drag_area_m2": tackle.drag_area_m2,
+        "line_diameter_m": tackle.line_diameter_m,
+        "line_weight_n_per_m": tackle.line_weight_n_per_m,
+        "normal_drag": tackle.normal_drag,
+        "tangential_drag": tackle.tangential_drag,
         "radius_needed_m": towed.radius_needed_m,
+        **({"cable_of": rod.cable_of, "above_m": rod.above_m} if rod.cable_of is not None else {}),
+        **({"steps": steps} if steps else {}),
     }
 
 
@@ -208,6 +254,22 @@ def _leg(timed: TimedLeg) -> Members:
         **{name: value for name, value in known.items() if value is not None},
         **(_off_line(leg.off_line) if leg.off_line else {}),
     }
+
+
+def _lure_tracks(plan: Plan) -> Iterator[Members]:
+    for track in plan.swept.tracks:
+        yield _feature(
+            plan.area.projection.unproject(shapely.LineString(track.xy)),
+            {
+                "role": "lure track",
+                "rod": track.rod,
+                "seq": track.seq,
+                "depth_min_m": round(track.depth_min_m, 2),
+                "depth_max_m": round(track.depth_max_m, 2),
+                "slowest_mps": None if math.isnan(track.slowest_mps) else round(track.slowest_mps, 3),
+            },
+            _TRACK_DECIMALS,
+        )
 
 
 def _closed(plan: Plan) -> Iterator[Members]:

@@ -110,6 +110,8 @@ def _fit_end(out: PassLine, back: PassLine, radius_m: float, water: GearWater) -
         other = back if trim_back == 0 else trimmed(back, trim_back * step_m, 0.0)
         leaving, entering = end_pose(one.xy[::-1]), start_pose(other.xy)
         paths = dubins_paths(leaving, entering, radius_m)
+        if best is not None and lost_m + paths[0].length_m >= best.cost_m:
+            continue
         turn = legal_turn(paths, water.allowed, water.depth)
         if turn is not None and (best is None or lost_m + turn.length_m < best.cost_m):
             best = _End(trim_out * step_m, trim_back * step_m, turn, reasons)

@@ -196,9 +196,13 @@ def _radius_section(plan: Plan) -> Section:
     area, radius = plan.area, plan.radius
     rows = [("No tighter than", f"{near_words(area, radius.radius_m)}, decided by {radius.decided_by}")]
     rows += [(f"{rod.rod.name} needs", near_words(area, rod.radius_needed_m)) for rod in radius.rods]
+    speed = plan.trip.boat.troll_speed_mps
     rows += [
-        (f"With at most {near_words(area, setback)} of setback", near_words(area, shorter))
-        for setback, shorter in radius.shorter
+        (
+            f"With at most {near_words(area, one.setback_m)} of setback",
+            f"{near_words(area, one.radius_m)}, {one.turn_m / speed:.0f} s a turn",
+        )
+        for one in radius.setbacks
     ]
     return Section("Turning radius", "plain", tuple(rows))
 

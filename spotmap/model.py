@@ -41,13 +41,44 @@ class Limits:
     closure_standoff_m: float
     shore_standoff_m: float
     strong_current_mps: float
+    line_separation_m: float
+
+
+@dataclass(frozen=True)
+class Setting:
+    """How a rod is set from a moment on: by the depth it fishes or by the cable out, whichever is not None.
+
+    Both are None for a flat line, whose depth follows from its line and sinker, and for a clip on another rod's cable.
+    """
+
+    since: datetime
+    depth_m: float | None
+    cable_out_m: float | None
+
+
+@dataclass(frozen=True)
+class Tackle:
+    """What hangs on a rod: body and line, in SI. `weight_n` and `line_weight_n_per_m` are weights in water.
+
+    `drag_area_m2` is C_D·A of the ball or sinker and of what is towed at it; `most_line_m` is the cable on the reel.
+    """
+
+    weight_n: float
+    drag_area_m2: float
+    line_diameter_m: float
+    line_weight_n_per_m: float
+    normal_drag: float
+    tangential_drag: float
+    most_line_m: float
 
 
 @dataclass(frozen=True)
 class Rod:
-    """One line in the water as the trip file asks for it. Exactly one of `depth_m` and `cable_out_m` is set.
+    """One line in the water as the trip file asks for it.
 
-    For a flat line `setback_m` is the line let out and neither `depth_m` nor `cable_out_m` need be set.
+    For a flat line `setback_m` is the line let out. A clip on a stacked cable is a rod of its own: `cable_of` names the
+    downrigger that carries it, `above_m` is how far up the cable from the ball it sits. `settings` are in order of
+    time, the first in force from the trip's start.
     """
 
     name: str
@@ -55,10 +86,10 @@ class Rod:
     side: Side
     reach_m: float
     setback_m: float
-    weight_kg: float
-    depth_m: float | None
-    cable_out_m: float | None
-    line_diameter_m: float
+    tackle: Tackle
+    settings: tuple[Setting, ...]
+    cable_of: str | None = None
+    above_m: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -101,32 +132,52 @@ class Trip:
 
 @dataclass(frozen=True)
 class TowedRod:
-    """A rod with its gear resolved at trolling speed: what plan.geojson says of it, in SI."""
+    """A rod in one setting with its gear resolved, in SI.
+
+    `depth_m`, `layback_m` and `cable_angle_rad` are at trolling speed; `slow_depth_m` is the depth at the speed that is
+    left to the ball in a steady turn at R, `stop_depth_m` where it hangs when the boat stops.
+    """
 
     rod: Rod
     cable_out_m: float
     depth_m: float
     layback_m: float
     cable_angle_rad: float
-    weight_n: float
-    drag_area_m2: float
-    line_weight_n_per_m: float
-    normal_drag: float
-    tangential_drag: float
+    slow_depth_m: float
+    stop_depth_m: float
     radius_needed_m: float
+
+
+@dataclass(frozen=True)
+class RigStep:
+    """The whole rig from a moment on."""
+
+    since: datetime
+    rods: tuple[TowedRod, ...]
+
+
+@dataclass(frozen=True)
+class ShorterSetback:
+    """What a shorter setback buys: no setback longer than this, the R it gives, and the turn back's length, metres."""
+
+    setback_m: float
+    radius_m: float
+    turn_m: float
 
 
 @dataclass(frozen=True)
 class TurningRadius:
     """The plan's turning radius and who decides it ("the hull" or a rod's name).
 
-    `shorter` is the skipper's table: (setback of the deciding rod or rods at most, metres; the R it gives, metres).
+    `rods` hold, for each rod, the setting that asks for the widest turn; `steps` the whole rig through the trip;
+    `setbacks` is the skipper's table, today's setback first.
     """
 
     radius_m: float
     decided_by: str
     rods: tuple[TowedRod, ...]
-    shorter: tuple[tuple[float, float], ...]
+    steps: tuple[RigStep, ...]
+    setbacks: tuple[ShorterSetback, ...]
 
 
 @dataclass(frozen=True)
@@ -176,6 +227,61 @@ class TimedLeg:
     course_start_magnetic_deg: float
     course_end_magnetic_deg: float
     fuel_l: float | None
+
+
+@dataclass(frozen=True)
+class LureTrack:
+    """Where a rod's lure goes on one leg: `xy` (n, 2) over the ground, its depth and its slowest speed."""
+
+    rod: str
+    seq: int
+    xy: FloatArray
+    depth_min_m: float
+    depth_max_m: float
+    slowest_mps: float
+
+
+@dataclass(frozen=True)
+class Touch:
+    """A place where a rod's gear comes nearer the bottom than its clearance, or nearer something than its standoff."""
+
+    rod: str
+    seq: int
+    what: str
+    short_m: float
+    bottom: bool
+
+
+@dataclass(frozen=True)
+class Together:
+    """Two rods' lines that a leg brings nearer than the limit, and how near they run on a straight course."""
+
+    rods: tuple[str, str]
+    seq: int
+    distance_m: float
+    straight_m: float
+
+
+@dataclass(frozen=True)
+class Stop:
+    """How much of the gear-down track is too shallow for a rod's gear to hang straight down when the boat stops."""
+
+    rod: str
+    hang_m: float
+    length_m: float
+    share: float
+    seqs: tuple[int, ...]
+
+
+@dataclass(frozen=True)
+class Sweep:
+    """All that the gear does on a trip."""
+
+    tracks: tuple[LureTrack, ...]
+    touches: tuple[Touch, ...]
+    together: tuple[Together, ...]
+    stops: tuple[Stop, ...]
+    clearance_m: float
 
 
 @dataclass(frozen=True)
@@ -243,5 +349,6 @@ class Plan:
     sun: Sun
     magnetic_variation_deg: float
     totals: Totals
+    swept: Sweep
     warnings: tuple[str, ...]
     cautions: tuple[str, ...]

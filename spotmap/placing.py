@@ -9,13 +9,14 @@ from datetime import datetime, timedelta
 import shapely
 
 from layers.model import Area
+from layers.units import format_quantity
 from spotmap.clock import elapsed, later
 from spotmap.depthline import Stretch
-from spotmap.gear import deepest_gear_m
+from spotmap.gear import deepest_gear_m, steps_in
 from spotmap.model import Trip, TurningRadius, Work
 from spotmap.passes import NoPass
 from spotmap.patterns import FittedWork, Ground, box_around, fit_work, stretches_of
-from spotmap.water import Fishery, GearWater, Span, change_times, gear_water
+from spotmap.water import Fishery, GearWater, NeededDepth, Span, change_times, gear_water
 
 _NEARLY_ALL = 0.95
 """A stretch workable to this share is taken as it is, without looking for a better time."""
@@ -35,9 +36,17 @@ class PlacedWork:
     note: str
 
 
-def place_work(
-    area: Area, trip: Trip, radius: TurningRadius, index: int, stretches: Sequence[Stretch], span: Span
-) -> PlacedWork | NoPass:
+@dataclass(frozen=True)
+class Brief:
+    """What every piece of work is laid out under: the area, the trip, its rig, and how far gear swings out, metres."""
+
+    area: Area
+    trip: Trip
+    radius: TurningRadius
+    spare_m: float
+
+
+def place_work(brief: Brief, index: int, stretches: Sequence[Stretch], span: Span) -> PlacedWork | NoPass:
     """Return a piece of work laid out for a span of time.
 
     Where the water opens or closes during the span, it is also tried to wait until it opens and to stop before it
@@ -45,8 +54,8 @@ def place_work(
 
     Parameters
     ----------
-    area, trip, radius
-        The area, the trip and its turning radius.
+    brief
+        The area, the trip and its rig.
     index
         Which piece of work, from 0.
     stretches
@@ -59,6 +68,7 @@ def place_work(
     PlacedWork or NoPass
         Or why nothing of it can be worked, by the whole span's reasons.
     """
+    area, trip, radius = brief.area, brief.trip, brief.radius
     work = trip.works[index]
     best: PlacedWork | None = None
     best_score = 0.0
@@ -66,7 +76,7 @@ def place_work(
     around = shapely.box(*box_around(stretches, radius.radius_m)).buffer(trip.limits.closure_standoff_m)
     day = Span(span.start, max(span.end, trip.latest_end))
     for option in _options(span, change_times(area, Fishery(trip.species, trip.method), day, around)):
-        water = _water(area, trip, radius, stretches, option.span)
+        water = _water(brief, stretches, option.span)
         same = (fitted for other, fitted in tried if shapely.equals_exact(other.allowed, water.allowed))
         fitted = next(same, None) or fit_work(work, Ground(tuple(stretches), water, radius.radius_m))
         tried.append((water, fitted))
@@ -85,23 +95,37 @@ def place_work(
     return failure if isinstance(failure, NoPass) else NoPass(("the water is open for too short a time",), 0.0)
 
 
-def fit_at_radius(area: Area, trip: Trip, radius: TurningRadius, work: Work, span: Span) -> FittedWork | NoPass:
-    """Return a piece of work fitted to the water open throughout a span, with this turning radius and its gear."""
-    stretches = stretches_of(work, area.depth, radius.radius_m)
+def fit_at_radius(brief: Brief, work: Work, span: Span) -> FittedWork | NoPass:
+    """Return a piece of work fitted to the water open throughout a span, with the brief's radius and gear."""
+    radius_m = brief.radius.radius_m
+    stretches = stretches_of(work, brief.area.depth, radius_m)
     if isinstance(stretches, NoPass):
         return stretches
-    return fit_work(work, Ground(stretches, _water(area, trip, radius, stretches, span), radius.radius_m))
+    return fit_work(work, Ground(stretches, _water(brief, stretches, span), radius_m))
 
 
-def _water(area: Area, trip: Trip, radius: TurningRadius, stretches: Sequence[Stretch], span: Span) -> GearWater:
+def _water(brief: Brief, stretches: Sequence[Stretch], span: Span) -> GearWater:
     return gear_water(
-        area,
-        Fishery(trip.species, trip.method),
-        trip.limits,
+        brief.area,
+        Fishery(brief.trip.species, brief.trip.method),
+        brief.trip.limits,
         span,
-        needed_depth_m=deepest_gear_m(radius) + trip.limits.bottom_clearance_m,
-        within=box_around(stretches, radius.radius_m),
+        needed=needed_depth(brief, span),
+        within=box_around(stretches, brief.radius.radius_m),
     )
+
+
+def needed_depth(brief: Brief, span: Span) -> NeededDepth:
+    """Return the charted depth that the gear set during a span asks for: hung as deep as in a turn, and clearance."""
+    steps = steps_in(brief.radius, span.start, span.end)
+    straight_m, slow_m = (deepest_gear_m(steps, slowed=slowed) for slowed in (False, True))
+    clearance_m = brief.trip.limits.bottom_clearance_m
+    needed, straight, slow, clearance = (
+        format_quantity(value, brief.area.show.depth)
+        for value in (slow_m + clearance_m, straight_m, slow_m, clearance_m)
+    )
+    words = f"shallower than {needed} (gear at {straight}, {slow} when slowed in a turn, and {clearance} clearance)"
+    return NeededDepth(slow_m + clearance_m, words, brief.spare_m)
 
 
 def longest_duration(work: Work, trip: Trip, radius_m: float) -> timedelta:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -18,11 +19,13 @@ from spotmap.clock import (
     totals,
     variation_is_extrapolated,
 )
-from spotmap.gear import turning_radius
+from spotmap.gear import beside_m, inside_m, raised, turning_radius
 from spotmap.journey import Outing
-from spotmap.model import Plan, Sun, TimedLeg, Trip, TurningRadius, WorkReport
+from spotmap.model import Plan, Sun, Sweep, TimedLeg, Trip, WorkReport
 from spotmap.passes import off_line, summed
-from spotmap.report import cut_words, work_title
+from spotmap.placing import Brief
+from spotmap.report import cut_words, gear_words, work_title
+from spotmap.swept import sweep
 from spotmap.timetable import fit_day, inside_spans, lay_out
 from spotmap.water import UNDER_KEEL_M, Fishery, Span, closed_water
 from spotmap.ways import Runs
@@ -37,6 +40,8 @@ _RUN_DETOUR = 1.6
 """How much longer than the straight way a run may be before the times of the work after it are reckoned again."""
 _FAR_FROM_MARK_M = 2000.0
 _MOST_ROUNDS = 4
+_MOST_RAISES = 3
+_RAISE_SPARE_M = 0.3
 
 
 class PlanFaultError(RuntimeError):
@@ -70,25 +75,73 @@ def make_plan(area: Area, trip: Trip, progress: Callable[[str], None] = lambda _
         When the check finds a fault in the plan: a defect of ours.
     """
     _check_places(area, trip)
-    radius = turning_radius(trip.rods, trip.boat, trip.limits)
-    runs = Runs(area, trip)
-    detour = _RUN_DETOUR
-    for _ in range(_MOST_ROUNDS):
-        progress("laying out passes and turns")
-        laid = lay_out(area, trip, radius, detour)
-        progress("finding the runs between them")
-        outings, timed, dropped = fit_day(laid, runs, _variation(area, trip))
-        if inside_spans(timed, outings):
-            break
-        detour *= 2.0
-    else:
-        raise NoPlanError("No timetable was found in which every piece of work keeps to its open water.")
+    draft = _lawful_draft(area, trip, progress)
     progress("checking the plan")
-    plan = _as_plan(area, trip, radius, outings, timed, (*laid.left_out, *dropped))
+    plan = _as_plan(draft)
     found = faults(plan)
     if found:
         raise PlanFaultError("the plan breaks its own rules:\n" + "\n".join(found))
     return plan
+
+
+@dataclass(frozen=True)
+class _Draft:
+    """A day laid out in water and time, with what its gear sweeps."""
+
+    brief: Brief
+    outings: Sequence[Outing]
+    timed: tuple[TimedLeg, ...]
+    swept: Sweep
+    words: tuple[str, ...]
+
+
+def _lawful_draft(area: Area, trip: Trip, progress: Callable[[str], None]) -> _Draft:
+    """Return a day whose gear, not only its boat, keeps its standoffs and stays off the bottom.
+
+    First the boat keeps its standoffs and the reach of its rods more; where gear still swings too near something, it
+    keeps the whole swing of a turn more; where gear still comes too near the bottom, the rods that do are raised.
+    """
+    runs = Runs(area, trip)
+    words: list[str] = []
+    for _ in range(_MOST_RAISES):
+        radius = turning_radius(trip.rods, trip.boat, trip.limits)
+        for spare_m in (beside_m(radius), inside_m(radius)):
+            draft = _draft(Brief(area, trip, radius, spare_m), runs, progress)
+            if not draft.swept.touches:
+                return replace(draft, words=(*words, *draft.words))
+        by_m: dict[str, float] = {}
+        for touch in draft.swept.touches:
+            if not touch.bottom:
+                raise NoPlanError(
+                    f"Gear cannot keep its standoff: rod '{touch.rod}' comes {touch.short_m:.1f} m too near "
+                    f"{touch.what} on leg {touch.seq}.",
+                    remedies=["a shorter setback", "another stretch"],
+                )
+            by_m[touch.rod] = max(by_m.get(touch.rod, 0.0), touch.short_m + _RAISE_SPARE_M)
+        trip = replace(trip, rods=raised(trip.rods, by_m))
+        words += [
+            f"Rod '{rod}' is raised by {format_quantity(metres, area.show.depth)}: its gear would come nearer the "
+            "bottom than the clearance."
+            for rod, metres in by_m.items()
+        ]
+    raise NoPlanError(
+        "Gear cannot be kept off the bottom.", words, ["shallower rods", "a deeper line", "a shorter setback"]
+    )
+
+
+def _draft(brief: Brief, runs: Runs, progress: Callable[[str], None]) -> _Draft:
+    detour = _RUN_DETOUR
+    for _ in range(_MOST_ROUNDS):
+        progress("laying out passes and turns")
+        laid = lay_out(brief, detour)
+        progress("finding the runs between them")
+        outings, timed, dropped = fit_day(laid, runs, _variation(brief.area, brief.trip))
+        if inside_spans(timed, outings):
+            progress("pulling the gear along")
+            swept = sweep(brief.area, brief.trip, brief.radius, timed)
+            return _Draft(brief, outings, timed, swept, (*laid.left_out, *dropped))
+        detour *= 2.0
+    raise NoPlanError("No timetable was found in which every piece of work keeps to its open water.")
 
 
 def _check_places(area: Area, trip: Trip) -> None:
@@ -155,27 +208,22 @@ def _variation(area: Area, trip: Trip) -> float:
     return magnetic_variation_deg(*_work_place(area, trip), trip.date)
 
 
-def _as_plan(
-    area: Area,
-    trip: Trip,
-    radius: TurningRadius,
-    outings: Sequence[Outing],
-    timed: tuple[TimedLeg, ...],
-    left_out: tuple[str, ...],
-) -> Plan:
+def _as_plan(draft: _Draft) -> Plan:
+    area, trip, timed = draft.brief.area, draft.brief.trip, draft.timed
     day = Span(trip.start, trip.latest_end)
     sun = sun_times(*_work_place(area, trip), trip.date, area.timezone)
     return Plan(
         area=area,
         trip=trip,
-        radius=radius,
+        radius=draft.brief.radius,
         legs=timed,
-        works=tuple(_report(area, outing) for outing in outings),
+        works=tuple(_report(area, outing) for outing in draft.outings),
         closed=closed_water(area, Fishery(trip.species, trip.method), trip.limits, day),
         sun=sun,
         magnetic_variation_deg=_variation(area, trip),
         totals=totals(timed),
-        warnings=(*left_out, *_warnings(area, trip, sun, timed)),
+        swept=draft.swept,
+        warnings=(*draft.words, *_warnings(area, trip, sun, timed), *gear_words(draft.swept, timed, area.show)),
         cautions=CAUTIONS,
     )
 

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 from layers.model import Show
 from layers.units import format_quantity
 from spotmap.clock import elapsed
-from spotmap.model import OffLine, Plan, TurningRadius, Work
+from spotmap.model import OffLine, Plan, Sweep, TimedLeg, TurningRadius, Work
 from spotmap.passes import Cut
 
 _MINUTE_S = 60.0
@@ -37,14 +37,32 @@ def off_line_words(off: OffLine, show: Show) -> str:
     return f"off the line {near} median, {most} at 95 %, {worst} worst; charted depth {low} to {high}"
 
 
-def radius_words(radius: TurningRadius, show: Show) -> list[str]:
+def radius_words(radius: TurningRadius, speed_mps: float, show: Show) -> list[str]:
     """Return the turning radius, who decides it, and what shorter setbacks would give."""
     told = [f"turning radius {radius.radius_m:.0f} m, decided by '{radius.decided_by}'"]
     told += [
-        f"setbacks of at most {format_quantity(setback_m, show.depth)}: {radius_m:.0f} m"
-        for setback_m, radius_m in radius.shorter
+        f"setbacks of at most {format_quantity(one.setback_m, show.depth)}: R {one.radius_m:.0f} m, "
+        f"{one.turn_m / speed_mps:.0f} s a turn"
+        for one in radius.setbacks
     ]
     return told
+
+
+def gear_words(swept: Sweep, legs: Sequence[TimedLeg], show: Show) -> Iterator[str]:
+    """Yield what the gear does that the skipper must know: lines that come together, places where not to stop."""
+    labels = {timed.seq: timed.leg.label for timed in legs}
+    for one in swept.together:
+        near, straight = (format_quantity(value, show.depth) for value in (one.distance_m, one.straight_m))
+        yield (
+            f"Lines of '{one.rods[0]}' and '{one.rods[1]}' come within {near} on {labels[one.seq]} "
+            f"({straight} on a straight course): stagger their depths, shorten a setback, or turn wider."
+        )
+    for stop in swept.stops:
+        hang, length = format_quantity(stop.hang_m, show.depth), format_quantity(stop.length_m, show.distance)
+        yield (
+            f"If the boat stops, '{stop.rod}' hangs {hang} down, too near the bottom on {length} of the track "
+            f"({stop.share:.0%}), first on {labels[stop.seqs[0]]}: bring it up first."
+        )
 
 
 def plan_words(plan: Plan) -> Iterator[str]:
@@ -52,7 +70,7 @@ def plan_words(plan: Plan) -> Iterator[str]:
     show = plan.area.show
     invented = " (INVENTED)" if plan.area.invented else ""
     yield f"{plan.area.name}{invented}, {plan.trip.date:%Y-%m-%d}, {plan.trip.species}, {plan.trip.method}"
-    for line in radius_words(plan.radius, show):
+    for line in radius_words(plan.radius, plan.trip.boat.troll_speed_mps, show):
         yield f"  {line}"
     for report in plan.works:
         wanted = format_quantity(report.wanted_length_m, show.distance)

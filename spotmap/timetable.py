@@ -16,10 +16,10 @@ from spotmap._errors import NoPlanError
 from spotmap.clock import elapsed, later, time_legs
 from spotmap.depthline import Stretch
 from spotmap.journey import Outing, choose_first_passes, legs_of, passes_that_fit, work_duration
-from spotmap.model import TimedLeg, Trip, TurningRadius
+from spotmap.model import TimedLeg, Trip
 from spotmap.passes import NoPass
 from spotmap.patterns import stretches_of
-from spotmap.placing import PlacedWork, longest_duration, place_work
+from spotmap.placing import Brief, PlacedWork, longest_duration, place_work
 from spotmap.remedies import remedies_for
 from spotmap.report import work_title
 from spotmap.water import Span
@@ -39,13 +39,13 @@ class Laid:
     left_out: tuple[str, ...]
 
 
-def lay_out(area: Area, trip: Trip, radius: TurningRadius, detour: float) -> Laid:
+def lay_out(brief: Brief, detour: float) -> Laid:
     """Place each piece of work in the span in which it can be worked, one after the other.
 
     Parameters
     ----------
-    area, trip, radius
-        The area, the trip and its turning radius.
+    brief
+        The area, the trip and its rig.
     detour
         How much longer than the straight way the runs may be: the spans are made to hold that.
 
@@ -61,6 +61,7 @@ def lay_out(area: Area, trip: Trip, radius: TurningRadius, detour: float) -> Lai
     NoPlanError
         When nothing of any piece of work can be worked, with what would help.
     """
+    area, trip, radius = brief.area, brief.trip, brief.radius
     placed: list[PlacedWork] = []
     left_out: list[str] = []
     failures: list[tuple[int, NoPass]] = []
@@ -75,7 +76,7 @@ def lay_out(area: Area, trip: Trip, radius: TurningRadius, detour: float) -> Lai
             nearest, farthest = _run_times(here, there, trip.boat.run_speed_mps)
             longest = longest_duration(work, trip, radius.radius_m)
             span = Span(later(earliest, nearest), later(latest, farthest * detour + _RUN_SPARE + longest))
-            fitted = place_work(area, trip, radius, index, stretches, span)
+            fitted = place_work(brief, index, stretches, span)
         if isinstance(fitted, NoPass):
             _refuse_missing_lines(area, trip, index)
             failures.append((index, fitted))
@@ -92,7 +93,7 @@ def lay_out(area: Area, trip: Trip, radius: TurningRadius, detour: float) -> Lai
         raise NoPlanError(
             f"Nothing of work {index + 1} ({work_title(trip.works[index], area.show)}) can be worked.",
             failure.reasons,
-            remedies_for(area, trip, radius, index, Span(trip.start, trip.latest_end)),
+            remedies_for(brief, index, Span(trip.start, trip.latest_end)),
         )
     return Laid(tuple(placed), tuple(left_out))
 

@@ -14,10 +14,11 @@ from layers.model import Area
 from layers.positions import looks_like_position, parse_position
 from layers.tables import Table, raise_all, read_toml
 from layers.units import parse_quantity
-from spotmap.gear import CABLE_DIAMETER_M, FLAT_LINE_DIAMETER_M
-from spotmap.model import Boat, Limits, Rod, Trip, Work
+from spotmap.clock import later, sun_times
+from spotmap.model import Boat, Limits, Trip, Work
+from spotmap.rods import Day, read_rods
 
-MOST_RODS = 30
+MOST_RODS = 24
 MOST_WORKS = 50
 _LEAST_SPEED_MPS = 0.2
 _LEAST_LENGTH_M = 0.05
@@ -26,6 +27,8 @@ _DEFAULT_STANDOFF_M = 50.0
 _DEFAULT_SHORE_M = 60.0
 _DEFAULT_STRONG_MPS = 1.5 * 1852.0 / 3600.0
 _DEFAULT_SPEED_FLOOR = 0.75
+_DEFAULT_SEPARATION_M = 6.0 * 0.3048
+"""Lines nearer than 6 ft may cross (common practice, no source)."""
 _PATTERNS = ("loop", "one-way", "weave")
 
 
@@ -76,19 +79,21 @@ def read_trip(file: Path, area: Area) -> Trip:
     if not top.has("home"):
         top.problem("home", "is missing.", "Give the name of a mark or a position.")
     start = _start(top, day, area)
+    hours = top.number("hours", low=0.05, high=240.0)
+    day_clock = Day(start, later(start, timedelta(hours=hours)), _first_light(area, home, day))
     trip = Trip(
         file=file,
         area_folder=area.folder,
         date=day,
         start=start,
-        hours=top.number("hours", low=0.05, high=240.0),
+        hours=hours,
         home=home,
         home_name=home_name,
         species=top.text("species"),
         method=top.text("method", "troll"),
         boat=_boat(top.table("boat", required=True)),
         limits=_limits(top.table("limits")),
-        rods=tuple(_rod(one) for one in top.tables("rod")),
+        rods=tuple(rod for one in top.tables("rod") for rod in read_rods(one, day_clock)),
         works=tuple(_work(one, place) for one in top.tables("work")),
     )
     for key, many, most in (("rod", trip.rods, MOST_RODS), ("work", trip.works, MOST_WORKS)):
@@ -117,6 +122,13 @@ def _start(top: Table, day: date, area: Area) -> datetime:
     if moment.astimezone(area.timezone).utcoffset() != moment.replace(fold=1).utcoffset():
         top.problem("start", "falls into a clock change and can mean two times.", "Start an hour earlier or later.")
     return moment
+
+
+def _first_light(area: Area, home: Point, day: date) -> datetime | None:
+    if home.is_empty:
+        return None
+    lon, lat = area.projection.to_geographic(home.x, home.y)
+    return sun_times(float(lon), float(lat), day, area.timezone).dawn
 
 
 def _place_reader(area: Area) -> Callable[[Any, str], tuple[Point, str]]:
@@ -167,41 +179,10 @@ def _limits(table: Table) -> Limits:
         closure_standoff_m=table.quantity("closure_standoff", "length", _DEFAULT_STANDOFF_M, minimum=0.0),
         shore_standoff_m=table.quantity("shore_standoff", "length", _DEFAULT_SHORE_M, minimum=0.0),
         strong_current_mps=table.quantity("strong_current", "speed", _DEFAULT_STRONG_MPS, minimum=0.0),
+        line_separation_m=table.quantity("line_separation", "length", _DEFAULT_SEPARATION_M, minimum=0.0),
     )
     table.done()
     return limits
-
-
-def _rod(table: Table) -> Rod:
-    kind = table.text("kind", choices=("downrigger", "flat line"))
-    flat = kind == "flat line"
-    depth_m = table.quantity("depth", "length", minimum=_LEAST_LENGTH_M) if table.has("depth") else None
-    cable_m = table.quantity("cable_out", "length", minimum=_LEAST_LENGTH_M) if table.has("cable_out") else None
-    if flat and (depth_m is not None or cable_m is not None):
-        key = "depth" if depth_m is not None else "cable_out"
-        table.problem(key, "a flat line's depth follows from its setback and sinker.", "Leave this key out.")
-    if not flat and (depth_m is None) == (cable_m is None):
-        table.problem("depth", "a downrigger wants either depth or cable_out.", 'Write one, as depth = "60 ft".')
-    weight, wrong = ("sinker", "ball") if flat else ("ball", "sinker")
-    if table.has(wrong):
-        table.problem(wrong, f"a {kind} has a {weight}, not a {wrong}.", f"Write {weight} instead.")
-    rod = Rod(
-        name=table.text("name"),
-        kind="flat line" if flat else "downrigger",
-        side={"port": "port", "starboard": "starboard", "stern": "stern"}[  # type: ignore[arg-type]
-            table.text("side", choices=("port", "starboard", "stern"))
-        ],
-        reach_m=table.quantity("reach", "length", 0.0, minimum=0.0),
-        setback_m=table.quantity("setback", "length", minimum=_LEAST_LENGTH_M if flat else 0.0),
-        weight_kg=table.quantity(weight, "mass", minimum=0.001),
-        depth_m=depth_m,
-        cable_out_m=cable_m,
-        line_diameter_m=table.quantity(
-            "line_diameter", "length", FLAT_LINE_DIAMETER_M if flat else CABLE_DIAMETER_M, minimum=1e-5
-        ),
-    )
-    table.done()
-    return rod
 
 
 def _work(table: Table, place: Callable[[Any, str], tuple[Point, str]]) -> Work:

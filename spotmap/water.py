@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import datetime
 
 import numpy as np
 import shapely
@@ -51,14 +51,25 @@ class Block:
 
 
 @dataclass(frozen=True)
+class NeededDepth:
+    """The charted depth that the gear asks for, what water without it is called, and how far gear swings out.
+
+    Standoffs are kept by the boat and `spare_m` more, so that gear beside the boat and inside its turns keeps them.
+    """
+
+    depth_m: float
+    words: str
+    spare_m: float
+
+
+@dataclass(frozen=True)
 class GearWater:
     """Where gear may be towed during a span: `allowed`, in a box of interest; `blocks` say what forbids the rest."""
 
     allowed: MultiPolygon
     blocks: tuple[Block, ...]
     depth: Depth
-    needed_depth_m: float
-    shallow_reason: str
+    needed: NeededDepth
 
     def why_not(self, where: BaseGeometry) -> tuple[str, ...]:
         """Return what forbids gear along a line, the reason that covers most of it first; empty when nothing does."""
@@ -71,7 +82,7 @@ class GearWater:
         xy = shapely.get_coordinates(shapely.segmentize(where, _SAMPLE_M))
         depth = self.depth.depth_at(xy[:, 0], xy[:, 1])
         shares["depth unknown"] = float(np.isnan(depth).mean())
-        shares[self.shallow_reason] = float((depth < self.needed_depth_m).mean())
+        shares[self.needed.words] = float((depth < self.needed.depth_m).mean())
         return tuple(reason for reason, share in sorted(shares.items(), key=lambda item: -item[1]) if share > 0.0)
 
 
@@ -171,7 +182,7 @@ def _as_closed(
 
 
 def gear_water(
-    area: Area, fishery: Fishery, limits: Limits, span: Span, *, needed_depth_m: float, within: Bounds
+    area: Area, fishery: Fishery, limits: Limits, span: Span, *, needed: NeededDepth, within: Bounds
 ) -> GearWater:
     """Return where gear may be towed during the whole of a span.
 
@@ -182,8 +193,8 @@ def gear_water(
     ----------
     area, fishery, limits, span
         As in `closed_water`.
-    needed_depth_m
-        Charted depth that the gear and its clearance ask for, metres.
+    needed
+        Charted depth that the gear and its clearance ask for.
     within
         The box of interest, local metres.
 
@@ -193,57 +204,61 @@ def gear_water(
         In local metres.
     """
     box = shapely.box(*within)
-    blocks = [block for block in _blocks(area, fishery, limits, span) if block.shape.intersects(box)]
-    deep = area.depth.deeper_than(needed_depth_m, within)
+    blocks = [block for block in _blocks(area, fishery, limits, span, needed.spare_m) if block.shape.intersects(box)]
+    deep = area.depth.deeper_than(needed.depth_m, within)
     allowed = deep.difference(shapely.union_all([block.shape for block in blocks])) if blocks else deep
-    shown = area.show.depth
-    gear = format_quantity(needed_depth_m - limits.bottom_clearance_m, shown)
-    return GearWater(
-        allowed=as_polygons(allowed),
-        blocks=tuple(blocks),
-        depth=area.depth,
-        needed_depth_m=needed_depth_m,
-        shallow_reason=(
-            f"shallower than {format_quantity(needed_depth_m, shown)} "
-            f"(gear at {gear} and {format_quantity(limits.bottom_clearance_m, shown)} clearance)"
-        ),
-    )
+    return GearWater(allowed=as_polygons(allowed), blocks=tuple(blocks), depth=area.depth, needed=needed)
 
 
-def _blocks(area: Area, fishery: Fishery, limits: Limits, span: Span) -> Iterator[Block]:
+@dataclass(frozen=True)
+class KeepOff:
+    """A thing that gear keeps off: in words, its shape, and by how much, metres."""
+
+    words: str
+    shape: BaseGeometry
+    distance_m: float
+
+
+def keep_off(area: Area, fishery: Fishery, limits: Limits, span: Span) -> Iterator[KeepOff]:
+    """Yield everything that gear keeps off at some moment of a span: land, closures in force, hazards and lanes."""
     if not area.land.is_empty:
-        yield Block(f"land, {_metres(limits.shore_standoff_m)} standoff", grown(area.land, limits.shore_standoff_m))
+        yield KeepOff("land", area.land, limits.shore_standoff_m)
     for rule in _concerned(area.closures, fishery):
         if _ever_active(rule, span):
-            standoff_m = rule.margin_m + limits.closure_standoff_m
-            yield Block(f"'{rule.name}' closure, {_metres(standoff_m)} standoff", grown(rule.shape, standoff_m))
+            yield KeepOff(f"'{rule.name}' closure", rule.shape, rule.margin_m + limits.closure_standoff_m)
     for hazard in area.hazards:
-        margin_m = limits.shore_standoff_m if hazard.margin_m is None else hazard.margin_m
         named = f"{hazard.kind} '{hazard.name}'" if hazard.name else hazard.kind
-        yield Block(f"{named}, {_metres(margin_m)} margin", grown(hazard.shape, margin_m))
+        margin_m = limits.shore_standoff_m if hazard.margin_m is None else hazard.margin_m
+        yield KeepOff(named, hazard.shape, margin_m)
     for lane in area.lanes:
-        margin_m = _lane_margin_m(lane.shape, lane.margin_m)
-        yield Block(f"{lane.kind} '{lane.name}', {_metres(margin_m)} margin", grown(lane.shape, margin_m))
+        yield KeepOff(f"{lane.kind} '{lane.name}'", lane.shape, _lane_margin_m(lane.shape, lane.margin_m))
+
+
+def _blocks(area: Area, fishery: Fishery, limits: Limits, span: Span, spare_m: float) -> Iterator[Block]:
+    for thing in keep_off(area, fishery, limits, span):
+        words = f"{thing.words}, {format_quantity(thing.distance_m, 'm')} standoff"
+        yield Block(words, grown(thing.shape, thing.distance_m + spare_m))
     if area.has_grounds:
+        standoff_m = limits.closure_standoff_m
         frame = shapely.box(*area.depth.bounds).buffer(1000.0, join_style="mitre")
-        yield Block(
-            f"outside the grounds open throughout, {_metres(limits.closure_standoff_m)} standoff",
-            frame.difference(_open_throughout(area, fishery, limits, span)),
-        )
+        inner = open_grounds(area, fishery, span).buffer(-grown_by(standoff_m + spare_m), quad_segs=16)
+        words = f"outside the grounds open throughout, {format_quantity(standoff_m, 'm')} standoff"
+        yield Block(words, frame.difference(inner))
 
 
-def _open_throughout(area: Area, fishery: Fishery, limits: Limits, span: Span) -> BaseGeometry:
+def open_grounds(area: Area, fishery: Fishery, span: Span) -> BaseGeometry:
+    """Return the water inside a ground that is open at every moment of a span; a ground's own margin is kept."""
     grounds = _concerned(area.grounds, fishery)
-    moments = (span.start, *change_times(area, fishery, span))
     open_water: BaseGeometry | None = None
-    for moment in moments:
-        now = [
-            rule.shape.buffer(-grown_by(rule.margin_m)) if rule.margin_m else rule.shape
-            for rule in grounds
-            if is_active(rule.season, moment)
-        ]
-        inner = shapely.union_all(now).buffer(-grown_by(limits.closure_standoff_m), quad_segs=16)
-        open_water = inner if open_water is None else open_water.intersection(inner)
+    for moment in (span.start, *change_times(area, fishery, span)):
+        now = shapely.union_all(
+            [
+                rule.shape.buffer(-grown_by(rule.margin_m)) if rule.margin_m else rule.shape
+                for rule in grounds
+                if is_active(rule.season, moment)
+            ]
+        )
+        open_water = now if open_water is None else open_water.intersection(now)
     return open_water if open_water is not None else MultiPolygon()
 
 
@@ -322,12 +337,3 @@ def _lane_margin_m(shape: BaseGeometry, margin_m: float | None) -> float:
     if margin_m is not None:
         return margin_m
     return LANE_LINE_MARGIN_M if "Line" in shape.geom_type else 0.0
-
-
-def _metres(distance_m: float) -> str:
-    return format_quantity(distance_m, "m")
-
-
-def padded(span: Span, by: timedelta) -> Span:
-    """Return a span with a margin at its end."""
-    return Span(span.start, span.end + by)

@@ -34,10 +34,16 @@ from spotmap.model import (
     ClosedWater,
     Leg,
     Limits,
+    LureTrack,
     OffLine,
     Plan,
+    RigStep,
     Rod,
+    Setting,
+    ShorterSetback,
     Sun,
+    Sweep,
+    Tackle,
     TimedLeg,
     Totals,
     TowedRod,
@@ -253,6 +259,17 @@ def _legs(projection: LocalProjection, boat: Boat, departure: datetime) -> tuple
     return tuple(timed)
 
 
+def _swept(legs: tuple[TimedLeg, ...]) -> Sweep:
+    """Lure tracks that run along with the boat, 8 m to one side and 6 m to the other."""
+    down = [one for one in legs if one.leg.kind != "run"]
+    tracks = tuple(
+        LureTrack(rod, one.seq, one.leg.xy + shift, 17.5, 19.0, 1.1)
+        for one in down
+        for rod, shift in (("port rigger", np.array([0.0, 8.0])), ("long <flat> line", np.array([0.0, -6.0])))
+    )
+    return Sweep(tracks, (), (), (), 9.5)
+
+
 def build_plan(
     *,
     lon0_deg: float = -140.0,
@@ -267,12 +284,20 @@ def build_plan(
     start = departure.replace(tzinfo=area.timezone)
     boat = Boat(1.389, 9.26, 12.0, 0.914, 3.785, 34.07)
     rods = (
-        Rod("port rigger", "downrigger", "port", 1.83, 7.62, 5.443, 18.29, None, 0.0009),
-        Rod("long <flat> line", "flat line", "stern", 0.0, 19.0, 0.0992, None, None, 0.0005),
+        Rod(
+            *("port rigger", "downrigger", "port", 1.83, 7.62),
+            Tackle(48.5, 0.0037, 0.0009, 0.032, 1.2, 0.01, 120.0),
+            (Setting(start, 18.29, None),),
+        ),
+        Rod(
+            *("long <flat> line", "flat line", "stern", 0.0, 19.0),
+            Tackle(0.9, 0.0002, 0.0005, 0.0, 1.2, 0.01, 19.0),
+            (Setting(start, None, None),),
+        ),
     )
     towed = (
-        TowedRod(rods[0], 21.5, 18.29, 10.9, 0.75, 48.5, 0.0037, 0.0, 1.2, 0.0, 21.9),
-        TowedRod(rods[1], 19.0, 6.1, 17.4, 1.2, 0.9, 0.0002, 0.0, 1.2, 0.0, 26.3),
+        TowedRod(rods[0], 21.5, 18.29, 10.9, 0.75, 19.6, 21.5, 21.9),
+        TowedRod(rods[1], 19.0, 6.1, 17.4, 1.2, 6.6, 19.0, 26.3),
     )
     works = (Work("loop", 30.0, 35.0, Point(0, 0), MARK_MARKUP, 1400.0, None, 2),)
     trip = Trip(
@@ -286,7 +311,7 @@ def build_plan(
         "chinook",
         "troll",
         boat,
-        Limits(0.75, 3.05, 50.0, 60.0, 0.77),
+        Limits(0.75, 3.05, 50.0, 60.0, 0.77, 1.83),
         rods,
         works,
     )
@@ -314,7 +339,13 @@ def build_plan(
     return Plan(
         area=area,
         trip=trip,
-        radius=TurningRadius(48.0, "long <flat> line", towed, ((12.0, 30.0), (9.0, 24.0))),
+        radius=TurningRadius(
+            48.0,
+            "long <flat> line",
+            towed,
+            (RigStep(start, towed),),
+            (ShorterSetback(19.0, 48.0, 352.0), ShorterSetback(12.0, 30.0, 220.0), ShorterSetback(9.0, 24.0, 176.0)),
+        ),
         legs=legs,
         works=(
             WorkReport(
@@ -358,6 +389,7 @@ def build_plan(
             None,
         ),
         magnetic_variation_deg=15.5,
+        swept=_swept(legs),
         totals=Totals(
             spans["pass"],
             spans["turn"],

@@ -11,10 +11,11 @@ import pytest
 
 ROOT = Path(__file__).parents[1]
 ROAD = [
-    "_errors", "model", "polyline", "gear", "trip", "water", "depthline", "fairing", "steerable", "passes",
-    "dubins", "turns", "laps", "weave", "patterns", "runs", "clock", "placing", "ways", "journey", "report", "remedies",
-    "timetable", "check", "planner", "geojson", "gpx", "web", "mapwords", "mapdata", "webmap", "outputs", "describe",
-    "cli",
+    "_errors", "model", "polyline", "cable", "chain", "separation", "clock", "rods", "gear", "rigcard", "trip", "water",
+    "depthline", "fairing", "steerable", "passes", "dubins", "turns", "laps", "weave", "patterns", "runs",
+    "placing", "ways", "journey", "report", "remedies", "timetable", "swept", "check", "planner", "geojson",
+    "gpx", "web", "mapwords", "mapdata", "webmap", "outputs", "describe", "comparison", "progress", "planfiles",
+    "gearcommands", "cli",
 ]  # fmt: skip
 """Every module in an order in which each imports only what lies before it."""
 

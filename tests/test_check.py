@@ -58,11 +58,11 @@ def first(plan: Plan, kind: str) -> int:
 
 
 PLACES = [
-    ("closure 'Shut'", 0.0, -300.0),
-    ("closure 'Keep Out'", 0.0, 1200.0),
-    ("hazard 'Rock'", 300.0, 500.0),
+    ("'Shut' closure", 0.0, -300.0),
+    ("'Keep Out' closure", 0.0, 1200.0),
+    ("rock 'Rock'", 300.0, 500.0),
     ("lane 'Lane'", 1350.0, 1350.0),
-    ("the land", -600.0, 900.0),
+    ("too near land", -600.0, 900.0),
     ("outside the grounds", 2480.0, 0.0),
 ]
 
@@ -80,13 +80,13 @@ def test_standoff_short_by_a_metre_is_found(good: Plan) -> None:
     edge = shape.bounds[3]
     for away, found in ((49.0, True), (51.0, False)):
         bad = with_track(good, first(good, "pass"), lambda _, away=away: straight + np.array([0.0, edge + away]))
-        assert any("closure 'Shut'" in fault for fault in faults(bad)) is found
+        assert any("'Shut' closure" in fault for fault in faults(bad)) is found
 
 
 def test_the_clock_moved_into_a_closing_is_found(good: Plan) -> None:
     by = timedelta(hours=6)
     late = replace(good, legs=tuple(replace(one, start=one.start + by, end=one.end + by) for one in good.legs))
-    assert any("closure 'Afternoon'" in fault for fault in faults(late))
+    assert any("'Afternoon' closure" in fault for fault in faults(late))
 
 
 def test_one_turn_tightened_by_5_percent_is_found(good: Plan) -> None:
@@ -131,5 +131,5 @@ def test_an_area_without_anything_forbidden_clears_the_same_tracks(good: Plan) -
     """The faults above come from the layers, not from the moved tracks as such."""
     area: Area = replace(good.area, closures=(), grounds=(), has_grounds=False, hazards=(), lanes=())
     bad = with_track(replace(good, area=area), first(good, "turn"), moved_to(300.0, 500.0))
-    assert not any("hazard" in fault or "closure" in fault for fault in faults(bad))
+    assert not any("rock" in fault or "closure" in fault for fault in faults(bad))
     assert isinstance(bad.legs[0].leg, Leg)

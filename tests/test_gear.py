@@ -1,96 +1,49 @@
-"""Gear against published equations and worked cases."""
+"""Rods on the day: what each is set to, where its gear hangs, and the turning radius it asks for."""
 
 from __future__ import annotations
 
 from dataclasses import replace
-from math import atan2, cos, degrees, hypot, sin, sqrt
+from datetime import UTC, datetime, timedelta
+from math import degrees, hypot, sqrt
 
+import numpy as np
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
-from scipy.integrate import solve_ivp
 
 from spotmap._errors import NoPlanError
+from spotmap.cable import hang
 from spotmap.gear import (
-    CABLE_DIAMETER_M,
-    CABLE_NORMAL_DRAG,
-    FLAT_LINE_DIAMETER_M,
-    SEA_WATER_KG_M3,
-    hang_by_cable,
-    hang_by_depth,
-    tow,
+    beside_m,
+    deepest_gear_m,
+    inside_m,
+    line_of,
+    raised,
+    rig_steps,
+    steps_in,
     turning_radius,
+    with_setback,
 )
-from spotmap.model import Boat, Limits, Rod
+from spotmap.model import Boat, Limits, Rod, Setting, Tackle, TowedRod
 
-FT, KN, LB, OZ = 0.3048, 1852.0 / 3600.0, 0.45359237, 0.45359237 / 16
+FT, KN = 0.3048, 1852.0 / 3600.0
+START = datetime(2026, 8, 14, 5, 30, tzinfo=UTC)
 BOAT = Boat(2.7 * KN, 18 * KN, 12.0, 1.0, None, None)
-LIMITS = Limits(0.75, 3.0, 50.0, 60.0, 0.8)
+LIMITS = Limits(0.75, 3.0, 50.0, 60.0, 0.8, 1.8)
+BALL = Tackle(48.5, 0.0037, 0.0009, 0.03, 1.2, 0.01, 122.0)
+SINKER = Tackle(0.886, 0.00026, 0.00045, 0.0, 1.2, 0.01, 60 * FT)
 
 
-def rigger(setback_ft: float = 25.0, depth_ft: float | None = 60.0, **changes: object) -> Rod:
-    rod = Rod("rigger", "downrigger", "port", 6 * FT, setback_ft * FT, 12 * LB, None, None, CABLE_DIAMETER_M)
-    return replace(rod, depth_m=None if depth_ft is None else depth_ft * FT, **changes)  # type: ignore[arg-type]
+def rigger(setback_ft: float = 25.0, depth_ft: float = 60.0, **changes: object) -> Rod:
+    rod = Rod("rigger", "downrigger", "port", 6 * FT, setback_ft * FT, BALL, (Setting(START, depth_ft * FT, None),))
+    return replace(rod, **changes)  # type: ignore[arg-type]
 
 
-@pytest.mark.parametrize(
-    ("ball_lb", "speed_kn", "depth_ft", "layback_ft", "angle_deg"),
-    # source: Pode's equations (DTMB 687, 1951) integrated and in closed form, as given in the project's check values
-    [(12, 3.0, 88.4, 42.8, 42.5), (15, 3.5, 86.4, 46.5, 45.4), (10, 2.0, 96.1, 25.0, 25.9)],
-)
-def test_worked_cases_of_a_ball_on_100_ft(
-    ball_lb: float, speed_kn: float, depth_ft: float, layback_ft: float, angle_deg: float
-) -> None:
-    hung = hang_by_cable(100 * FT, ball_lb * LB, 0.0009, speed_kn * KN)
-    assert hung.depth_m / FT == pytest.approx(depth_ft, abs=0.06)
-    assert hung.layback_m / FT == pytest.approx(layback_ft, abs=0.06)
-    assert degrees(hung.angle_rad) == pytest.approx(angle_deg, abs=0.06)
-
-
-def test_fast_trolled_cable_hangs_back_40_to_45_degrees() -> None:
-    # common practice, no source
-    assert 40 <= degrees(hang_by_cable(100 * FT, 12 * LB, 0.0009, 3.0 * KN).angle_rad) <= 45
-
-
-def test_flat_line_fishes_the_upper_20_ft() -> None:
-    # common practice, no source: 3 to 4 oz, 60 to 65 ft back
-    for ounces in (3.0, 4.0):
-        hung = hang_by_cable(62 * FT, ounces * OZ, FLAT_LINE_DIAMETER_M, BOAT.troll_speed_mps)
-        assert 8 * FT < hung.depth_m < 20 * FT
-
-
-def test_closed_form_agrees_with_the_differential_equation() -> None:
-    weight_kg, speed, length = 12 * LB, 3.0 * KN, 30.0
-    told = hang_by_cable(length, weight_kg, CABLE_DIAMETER_M, speed)
-    rod = tow(rigger(depth_ft=None, cable_out_m=length), speed, 0.75)
-    per_m = 0.5 * SEA_WATER_KG_M3 * CABLE_NORMAL_DRAG * CABLE_DIAMETER_M * speed**2
-    drag = 0.5 * SEA_WATER_KG_M3 * rod.drag_area_m2 * speed**2
-    tension = hypot(drag, rod.weight_n)
-    solved = solve_ivp(
-        lambda _, y: [per_m * cos(y[0]) ** 2 / tension, cos(y[0]), sin(y[0])],
-        (0.0, length),
-        [atan2(drag, rod.weight_n), 0.0, 0.0],
-        rtol=1e-9,
-        atol=1e-9,
-    ).y[:, -1]
-    assert (told.angle_rad, told.depth_m, told.layback_m) == pytest.approx(tuple(solved), rel=1e-6)
-
-
-@given(st.floats(1.0, 60.0), st.floats(0.05, 10.0), st.floats(0.0003, 0.003), st.floats(0.5, 3.0))
-def test_depth_and_cable_are_inverse_and_no_line_is_longer_than_itself(
-    cable_m: float, weight_kg: float, diameter_m: float, speed: float
-) -> None:
-    hung = hang_by_cable(cable_m, weight_kg, diameter_m, speed)
-    assert hypot(hung.depth_m, hung.layback_m) <= cable_m * (1 + 1e-9)
-    assert hang_by_depth(hung.depth_m, weight_kg, diameter_m, speed).cable_out_m == pytest.approx(cable_m, rel=1e-6)
-    deeper = hang_by_cable(cable_m * 1.1, weight_kg, diameter_m, speed)
-    assert deeper.depth_m > hung.depth_m
-    assert deeper.layback_m > hung.layback_m
-    assert hang_by_cable(cable_m, weight_kg, diameter_m, speed * 1.1).depth_m < hung.depth_m
+def only(rod: Rod, boat: Boat = BOAT) -> TowedRod:
+    (step,) = rig_steps([rod], boat, LIMITS)
+    return step.rods[0]
 
 
 def test_turning_radius_follows_the_chain_of_trailers() -> None:
-    rod = tow(rigger(), BOAT.troll_speed_mps, 0.75)
+    rod = only(rigger())
     radius = turning_radius([rigger()], BOAT, LIMITS)
     assert radius.radius_m == pytest.approx(hypot(rod.layback_m, 25 * FT) / sqrt(1 - 0.75**2) + 6 * FT, rel=1e-12)
     # on that circle the lure of a rod without reach runs at exactly the floor's share of the boat's speed
@@ -103,22 +56,88 @@ def test_longer_setback_wants_a_wider_turn_and_the_table_says_what_shorter_ones_
     short, long = (turning_radius([rigger(feet)], BOAT, LIMITS) for feet in (25.0, 60.0))
     assert long.radius_m > short.radius_m > BOAT.turn_radius_m
     assert long.decided_by == "rigger"
-    radii = [radius_m for _, radius_m in long.shorter]
+    radii = [one.radius_m for one in long.setbacks]
     assert radii == sorted(radii, reverse=True)
-    assert radii[0] < long.radius_m
-    quarter_m, radius_m = long.shorter[-1]
-    assert quarter_m == pytest.approx(15 * FT)
-    assert radius_m == pytest.approx(turning_radius([rigger(15.0)], BOAT, LIMITS).radius_m)
+    assert radii[0] == long.radius_m
+    quarter = long.setbacks[-1]
+    assert quarter.setback_m == pytest.approx(15 * FT)
+    assert quarter.radius_m == pytest.approx(turning_radius([rigger(15.0)], BOAT, LIMITS).radius_m)
+    # source: Dubins 1957, the turn back along the same line
+    assert quarter.turn_m == pytest.approx(7 * np.pi / 3 * quarter.radius_m)
 
 
 def test_flat_line_counts_its_layback_alone_and_the_hull_can_decide() -> None:
-    flat = Rod("flat", "flat line", "stern", 0.0, 60 * FT, 3.5 * OZ, None, None, FLAT_LINE_DIAMETER_M)
-    towed = tow(flat, BOAT.troll_speed_mps, 0.75)
+    flat = Rod("flat", "flat line", "stern", 0.0, 60 * FT, SINKER, (Setting(START, None, None),))
+    towed = only(flat)
     assert towed.radius_needed_m == pytest.approx(towed.layback_m / sqrt(1 - 0.75**2))
+    # common practice, no source: 3 to 4 oz at 60 to 65 ft fishes the upper 20 ft
+    assert 8 * FT < towed.depth_m < 20 * FT
     wide = turning_radius([flat], replace(BOAT, turn_radius_m=200.0), LIMITS)
     assert (wide.radius_m, wide.decided_by) == (200.0, "the hull")
 
 
-def test_depth_that_no_useful_cable_reaches_is_refused() -> None:
-    with pytest.raises(NoPlanError, match="cannot fish"):
-        tow(rigger(depth_ft=400.0, weight_kg=1.0), BOAT.troll_speed_mps, 0.75)
+def test_cable_angle_when_trolled_fast() -> None:
+    # common practice, no source: 40 to 45 degrees
+    rod = rigger(settings=(Setting(START, None, 100 * FT),))
+    assert 40 <= degrees(only(rod, replace(BOAT, troll_speed_mps=3.0 * KN)).cable_angle_rad) <= 45
+
+
+def test_a_slowed_ball_sinks_by_what_its_own_circle_leaves_of_the_speed() -> None:
+    radius = turning_radius([rigger()], BOAT, LIMITS)
+    (one,) = radius.rods
+    left = sqrt((radius.radius_m - 6 * FT) ** 2 - one.layback_m**2) / radius.radius_m
+    slowed = hang(line_of([one.rod], [[]]), one.cable_out_m, left * BOAT.troll_speed_mps)
+    assert one.slow_depth_m == pytest.approx(float(slowed.depth_m[0]), rel=1e-6)
+    assert one.depth_m < one.slow_depth_m < one.stop_depth_m == pytest.approx(one.cable_out_m)
+    assert deepest_gear_m(radius.steps, slowed=True) == one.slow_depth_m
+    assert beside_m(radius) == pytest.approx(6 * FT)
+    lure = sqrt((radius.radius_m - 6 * FT) ** 2 - one.layback_m**2 - (25 * FT) ** 2)
+    assert inside_m(radius) == pytest.approx(radius.radius_m - lure)
+
+
+def test_depth_that_no_useful_cable_reaches_says_how_deep_and_what_would_help() -> None:
+    light = replace(BALL, weight_n=9.0, drag_area_m2=0.0012)
+    with pytest.raises(NoPlanError, match="cannot fish") as failure:
+        rig_steps([rigger(depth_ft=300.0, tackle=light)], BOAT, LIMITS)
+    assert "deepest" in failure.value.reasons[0]
+    with pytest.raises(NoPlanError) as failure:
+        rig_steps([rigger(depth_ft=95.0, tackle=light)], BOAT, LIMITS)
+    assert any("kn or slower" in remedy for remedy in failure.value.remedies)
+    assert any("times as heavy" in remedy for remedy in failure.value.remedies)
+
+
+def test_a_ladder_sets_the_rig_anew_and_the_widest_setting_decides() -> None:
+    later = START + timedelta(hours=1)
+    rod = rigger(settings=(Setting(START, 20 * FT, None), Setting(later, 70 * FT, None)))
+    radius = turning_radius([rod], BOAT, LIMITS)
+    assert [step.since for step in radius.steps] == [START, later]
+    assert [round(step.rods[0].depth_m / FT) for step in radius.steps] == [20, 70]
+    assert round(radius.rods[0].depth_m / FT) == 70
+    assert radius.radius_m == pytest.approx(radius.steps[1].rods[0].radius_needed_m)
+    assert steps_in(radius, START, later - timedelta(seconds=1)) == radius.steps[:1]
+    assert steps_in(radius, START, later) == radius.steps
+    assert steps_in(radius, later + timedelta(minutes=5), later + timedelta(hours=1)) == radius.steps[1:]
+
+
+def test_a_clip_on_the_cable_fishes_above_its_ball_and_hangs_less_far_back() -> None:
+    clip = replace(
+        rigger(15.0), name="clip", cable_of="rigger", above_m=20 * FT, settings=(Setting(START, None, None),)
+    )
+    (step,) = rig_steps([rigger(), clip], BOAT, LIMITS)
+    ball, above = step.rods
+    assert above.depth_m < ball.depth_m
+    assert above.layback_m < ball.layback_m
+    assert hypot(ball.depth_m - above.depth_m, ball.layback_m - above.layback_m) == pytest.approx(20 * FT, rel=0.01)
+    with pytest.raises(NoPlanError, match="sits"):
+        rig_steps([rigger(depth_ft=15.0), clip], BOAT, LIMITS)
+
+
+def test_rods_can_be_shortened_and_raised() -> None:
+    short, flat = with_setback(
+        [rigger(60.0), Rod("flat", "flat line", "stern", 0.0, 60 * FT, SINKER, (Setting(START, None, None),))], 30 * FT
+    )
+    assert short.setback_m == flat.setback_m == flat.tackle.most_line_m == pytest.approx(30 * FT)
+    clip = replace(rigger(), name="clip", cable_of="rigger", above_m=3.0)
+    up, same = raised([rigger(), clip], {"clip": 2.0})
+    assert up.settings[0].depth_m == pytest.approx(60 * FT - 2.0)
+    assert same is clip

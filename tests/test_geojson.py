@@ -206,6 +206,7 @@ def test_another_reader_agrees(tmp_path: Path) -> None:
         "hazard": 2,
         "lane": 1,
         "leg": 6,
+        "lure track": 8,
         "mark": 3,
     }
     assert frame.geometry.is_valid.all()

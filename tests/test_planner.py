@@ -156,9 +156,9 @@ def test_nothing_left_names_reasons_by_weight_and_what_would_help(tmp_path: Path
     shallow = SmallTrip([work(line="60 ft", near=position(0.0, -250.0))])
     with pytest.raises(NoPlanError) as failure:
         planned(tmp_path, shallow)
-    assert "shallower than 70 ft" in failure.value.reasons[0]
-    assert any("line of at least 70 ft" in remedy for remedy in failure.value.remedies)
-    assert any(remedy.startswith("the 70 ft line") for remedy in failure.value.remedies)
+    assert "shallower than 71.4 ft" in failure.value.reasons[0]
+    assert any("line of at least 71.4 ft" in remedy for remedy in failure.value.remedies)
+    assert any(remedy.startswith("the 80 ft line") for remedy in failure.value.remedies)
 
 
 def test_narrow_water_fits_a_shorter_setback_only(tmp_path: Path) -> None:

@@ -13,11 +13,12 @@ from shapely import LineString, Point, box
 from layers.area import open_area
 from layers.model import Area
 from spotmap.model import Limits
-from spotmap.water import Fishery, Look, Span, change_times, closed_water, gear_water, grown, run_water
+from spotmap.water import Fishery, Look, NeededDepth, Span, change_times, closed_water, gear_water, grown, run_water
 from tests.small_area import ALWAYS, SmallArea, feature
 
-LIMITS = Limits(0.75, 3.0, 50.0, 60.0, 0.8)
+LIMITS = Limits(0.75, 3.0, 50.0, 60.0, 0.8, 1.8)
 TROLL = Fishery("chinook", "troll")
+DEEP, SHOAL = NeededDepth(20.0, "too shallow", 0.0), NeededDepth(5.0, "too shallow", 0.0)
 WIDE = (-1500.0, -1500.0, 1500.0, 1500.0)
 
 
@@ -51,7 +52,7 @@ def test_gear_water_keeps_every_standoff_and_says_why_not(tmp_path: Path) -> Non
         lane=[feature(LineString([(-400, -600), (-400, 600)]), name="Ferry", kind="ferry route")],
         land=[feature(box(-1000, -100, -900, 100))],
     )
-    water = gear_water(area, TROLL, LIMITS, span(area, "08:00", "12:00"), needed_depth_m=20.0, within=WIDE)
+    water = gear_water(area, TROLL, LIMITS, span(area, "08:00", "12:00"), needed=DEEP, within=WIDE)
     closure, (wreck, rock), lane = area.closures[0], area.hazards, area.lanes[0]
     assert water.allowed.distance(closure.shape) >= 70.0
     assert water.allowed.distance(wreck.shape) >= 30.0
@@ -59,10 +60,9 @@ def test_gear_water_keeps_every_standoff_and_says_why_not(tmp_path: Path) -> Non
     assert water.allowed.distance(lane.shape) >= 50.0
     assert water.allowed.distance(area.land) >= 60.0
     assert water.why_not(LineString([(-20, 0), (20, 0)])) == ("'Reef' closure, 70 m standoff",)
-    assert "wreck 'Snag', 30 m margin" in water.why_not(LineString([(390, 0), (410, 0)]))
+    assert "wreck 'Snag', 30 m standoff" in water.why_not(LineString([(390, 0), (410, 0)]))
     assert water.why_not(LineString([(0, 900), (100, 900)])) == ()
-    (why, *_) = water.why_not(LineString([(0, -700), (100, -700)]))
-    assert why.startswith("shallower than 65.6 ft")
+    assert water.why_not(LineString([(0, -700), (100, -700)]))[0] == "too shallow"
     assert water.why_not(LineString([(0, 90_000), (100, 90_000)])) == ("depth unknown",)
 
 
@@ -96,7 +96,7 @@ def test_only_water_open_throughout_a_span_is_open(tmp_path: Path) -> None:
         ],
     )
     early, late = (
-        gear_water(area, TROLL, LIMITS, span(area, *hours), needed_depth_m=5.0, within=WIDE).allowed
+        gear_water(area, TROLL, LIMITS, span(area, *hours), needed=SHOAL, within=WIDE).allowed
         for hours in (("08:00", "11:00"), ("10:00", "11:00"))
     )
     west, east = (rule.shape for rule in area.grounds)

@@ -1,0 +1,293 @@
+"""What the gear sweeps: every lure's track, the bottom under it, what it comes near, and lines that come together."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import shapely
+from shapely import LineString, MultiLineString
+
+from layers.model import Area
+from spotmap.cable import point_above
+from spotmap.chain import Chain, pull, resampled, speeds
+from spotmap.clock import elapsed
+from spotmap.gear import clips_of, line_of
+from spotmap.model import (
+    FloatArray,
+    LureTrack,
+    RigStep,
+    Stop,
+    Sweep,
+    TimedLeg,
+    Together,
+    Touch,
+    TowedRod,
+    Trip,
+    TurningRadius,
+)
+from spotmap.separation import Lines, closest
+from spotmap.water import Fishery, KeepOff, Span, keep_off, open_grounds
+
+STEP_S = 1.0
+_TABLE_SPEEDS = np.linspace(0.0, 1.4, 29)
+"""Shares of trolling speed at which a ball's depth is worked out, to be read between."""
+_TOLERANCE_M = 0.1
+_TRACK_M = 0.2
+_BOTTOM_EVERY = 3
+_APART_EVERY = 4
+_NEAR_EVERY = 3
+"""The bottom, lines coming together and standoffs are looked at every so many steps: 4 to 6 m at trolling speed."""
+_CLOSER_THAN_STRAIGHT = 0.9
+"""Lines that run close on a straight course are the skipper's own spread: a turn must bring them nearer than that."""
+
+
+def sweep(area: Area, trip: Trip, radius: TurningRadius, legs: Sequence[TimedLeg]) -> Sweep:
+    """Pull the gear of every rod along the gear-down legs and look at where it goes.
+
+    Gear is let out from the boat where it goes down, so its lures never trail behind the first pass. A ball hangs as
+    deep as its own speed lets it: slowed on the inside of a turn it sinks.
+
+    Parameters
+    ----------
+    area, trip, radius
+        The area, the trip and its rig.
+    legs
+        The whole trip's legs in time.
+
+    Returns
+    -------
+    Sweep
+        Tracks by leg and rod; touches are faults, lines together and stops are for the skipper to know.
+    """
+    parts = [_pulled(trip, radius, chain) for chain in _chains(legs)]
+    tracks = [track for part in parts for track in _tracks(part)]
+    touches: list[Touch] = []
+    least_m = np.inf
+    for part in parts:
+        found, clearance_m = _bottom(area, trip, part)
+        touches += found + _near(area, trip, part)
+        least_m = min(least_m, clearance_m)
+    together = _together(parts, trip.limits.line_separation_m)
+    return Sweep(tuple(tracks), tuple(touches), together, _stops(area, trip, radius, legs), float(least_m))
+
+
+@dataclass(frozen=True)
+class _Part:
+    """One stretch of track between two lifts of the gear, at n moments; rods and links as in `chain`."""
+
+    legs: tuple[TimedLeg, ...]
+    leg_of_step: npt.NDArray[np.intp]
+    rods: tuple[TowedRod, ...]
+    tips: FloatArray
+    ends: FloatArray
+    depth_m: FloatArray
+    speed_mps: FloatArray
+    out: npt.NDArray[np.bool_]
+    fresh: tuple[int, ...]
+
+
+def _chains(legs: Sequence[TimedLeg]) -> Iterator[tuple[TimedLeg, ...]]:
+    chain: list[TimedLeg] = []
+    for timed in legs:
+        if timed.leg.kind != "run":
+            chain.append(timed)
+        elif chain:
+            yield tuple(chain)
+            chain = []
+    if chain:
+        yield tuple(chain)
+
+
+def _pulled(trip: Trip, radius: TurningRadius, chain: tuple[TimedLeg, ...]) -> _Part:
+    xy = np.vstack([chain[0].leg.xy, *(timed.leg.xy[1:] for timed in chain[1:])])
+    speed = trip.boat.troll_speed_mps
+    time_s, boat = resampled(xy, speed, STEP_S)
+    ends_s = np.array([elapsed(chain[0].start, timed.end).total_seconds() for timed in chain])
+    leg_of_step = np.minimum(np.searchsorted(ends_s, time_s, side="right"), len(chain) - 1)
+    since_s = np.array([elapsed(chain[0].start, step.since).total_seconds() for step in radius.steps])
+    step_of = np.maximum(np.searchsorted(since_s, time_s, side="right") - 1, 0)
+    lengths = np.array([[_links(one) for one in step.rods] for step in radius.steps])
+    side = np.array([{"port": 1.0, "starboard": -1.0, "stern": 0.0}[one.rod.side] for one in radius.rods])
+    reach_m = side * np.array([one.rod.reach_m for one in radius.rods])
+    pulled = pull(boat, Chain(lengths[step_of], reach_m))
+    ball_speed = speeds(pulled.ends[:, :, 0], STEP_S)
+    # gear counts once it is let out and trails: a chain's length and a half of way
+    whole_m = lengths.sum(axis=2).max(axis=0)
+    out = (time_s * speed)[:, None] >= 1.5 * whole_m
+    depth = _depths(radius.steps, step_of, ball_speed, speed)
+    lure_speed = speeds(pulled.ends[:, :, -1], STEP_S)
+    fresh = _fresh(chain, step_of[np.searchsorted(leg_of_step, np.arange(len(chain))).clip(max=len(step_of) - 1)])
+    return _Part(chain, leg_of_step, radius.rods, pulled.tips, pulled.ends, depth, lure_speed, out, fresh)
+
+
+def _fresh(chain: Sequence[TimedLeg], rig: npt.NDArray[np.intp]) -> tuple[int, ...]:
+    """Return the legs whose like has not come before: the same track after the same one, with the rods set the same.
+
+    Laps repeat; the gear does the same on each but the first, and looking once is enough for what does not change
+    with the clock.
+    """
+    seen: set[tuple[object, ...]] = set()
+    found = []
+    before: object = None
+    for index, timed in enumerate(chain):
+        xy = timed.leg.xy
+        here = (len(xy), xy[0].tobytes(), xy[-1].tobytes(), int(rig[index]))
+        if (before, here) not in seen:
+            found.append(index)
+        seen.add((before, here))
+        before = here
+    return tuple(found)
+
+
+def _links(towed: TowedRod) -> tuple[float, float]:
+    return towed.layback_m, 0.0 if towed.rod.kind == "flat line" else towed.rod.setback_m
+
+
+def _depths(
+    steps: Sequence[RigStep], step_of: npt.NDArray[np.intp], ball_speed: FloatArray, speed_mps: float
+) -> FloatArray:
+    """Return each rod's depth at each moment, (n, rods), by its ball's own speed."""
+    depth = np.empty_like(ball_speed)
+    known: dict[tuple[str, float], FloatArray] = {}
+    for index in np.unique(step_of):
+        rods = steps[index].rods
+        by_name = {one.rod.name: one for one in rods}
+        at = step_of == index
+        for column, one in enumerate(rods):
+            key = (one.rod.name, one.cable_out_m)
+            if key not in known:
+                carrier = by_name[one.rod.cable_of or one.rod.name]
+                line = line_of([carrier.rod], [clips_of(carrier.rod, [other.rod for other in rods])])
+                known[key], _ = point_above(line, carrier.cable_out_m, _TABLE_SPEEDS * speed_mps, one.rod.above_m)
+            depth[at, column] = np.interp(ball_speed[at, column], _TABLE_SPEEDS * speed_mps, known[key])
+    return depth
+
+
+def _tracks(part: _Part) -> Iterator[LureTrack]:
+    for index, timed in enumerate(part.legs):
+        on = np.flatnonzero(part.leg_of_step == index)
+        if not len(on):
+            continue
+        # the first place of the next leg closes the gap to it
+        upto = slice(on[0], min(on[-1] + 2, len(part.leg_of_step)))
+        for column, one in enumerate(part.rods):
+            xy = part.ends[upto, column, -1]
+            line = LineString(xy) if len(xy) > 1 else LineString(np.vstack([xy, xy]))
+            trailing = part.out[on, column]
+            slowest = part.speed_mps[on, column][trailing].min() if trailing.any() else np.nan
+            yield LureTrack(
+                rod=one.rod.name,
+                seq=timed.seq,
+                xy=shapely.get_coordinates(shapely.simplify(line, _TRACK_M)),
+                depth_min_m=float(part.depth_m[on, column].min()),
+                depth_max_m=float(part.depth_m[on, column].max()),
+                slowest_mps=float(slowest),
+            )
+
+
+def _bottom(area: Area, trip: Trip, part: _Part) -> tuple[list[Touch], float]:
+    """Return where gear comes nearer the bottom than its clearance, and the least clearance there is."""
+    look = np.flatnonzero(np.isin(part.leg_of_step, part.fresh))[::_BOTTOM_EVERY]
+    ends = part.ends[look]
+    charted = area.depth.depth_at(ends[..., 0].ravel(), ends[..., 1].ravel()).reshape(ends.shape[:3])
+    room = charted - part.depth_m[look][:, :, None]
+    room = np.where(part.out[look][:, :, None], np.where(np.isnan(room), -np.inf, room), np.inf)
+    short = trip.limits.bottom_clearance_m - room.min(axis=2)
+    touches = []
+    for column, one in enumerate(part.rods):
+        worst = int(short[:, column].argmax())
+        if short[worst, column] > _TOLERANCE_M:
+            seq = part.legs[part.leg_of_step[look[worst]]].seq
+            touches.append(Touch(one.rod.name, seq, "the bottom", float(short[worst, column]), bottom=True))
+    return touches, float(room.min())
+
+
+def _near(area: Area, trip: Trip, part: _Part) -> list[Touch]:
+    """Return where balls and lures come nearer closed water, land, hazards and lanes than their standoff."""
+    fishery = Fishery(trip.species, trip.method)
+    touches = []
+    span = Span(part.legs[0].start, part.legs[-1].end)
+    things = (*keep_off(area, fishery, trip.limits, span), *_grounds(area, trip, span))
+    for index in part.fresh:
+        on = np.flatnonzero(part.leg_of_step == index)
+        if len(on) < 2:  # noqa: PLR2004  no line
+            continue
+        few = np.append(on[:-1:_NEAR_EVERY], on[-1])
+        gear = part.ends[few].reshape(len(few), -1, 2)
+        swath = shapely.multilinestrings(shapely.linestrings(np.swapaxes(gear, 0, 1)))
+        box = shapely.box(*swath.bounds)
+        for thing in things:
+            if not shapely.dwithin(box, thing.shape, thing.distance_m):
+                continue
+            short = _short_m(swath, thing)
+            if short > _TOLERANCE_M:
+                by_line = [_short_m(line, thing) for line in swath.geoms]
+                rod = part.rods[int(np.argmax(by_line)) // part.ends.shape[2]].rod.name
+                touches.append(Touch(rod, part.legs[index].seq, thing.words, short, bottom=False))
+    return touches
+
+
+def _short_m(lines: LineString | MultiLineString, thing: KeepOff) -> float:
+    if not shapely.dwithin(lines, thing.shape, max(thing.distance_m, 1e-6)):
+        return 0.0
+    return max(thing.distance_m, 2.0 * _TOLERANCE_M) - float(shapely.distance(lines, thing.shape))
+
+
+def _grounds(area: Area, trip: Trip, span: Span) -> Iterator[KeepOff]:
+    if area.has_grounds:
+        shut = (
+            shapely.box(*area.depth.bounds)
+            .buffer(1000.0)
+            .difference(open_grounds(area, Fishery(trip.species, trip.method), span))
+        )
+        yield KeepOff("the edge of the open grounds", shut, trip.limits.closure_standoff_m)
+
+
+def _together(parts: Sequence[_Part], limit_m: float) -> tuple[Together, ...]:
+    """Return, for each pair of rods, the leg that brings their lines nearest, where that is nearer than the limit."""
+    best: dict[tuple[str, str], Together] = {}
+    for part in parts:
+        if len(part.rods) < 2:  # noqa: PLR2004  no pair
+            return ()
+        few = np.flatnonzero(np.isin(part.leg_of_step, part.fresh))[::_APART_EVERY]
+        names = [one.rod.cable_of or one.rod.name for one in part.rods]
+        cable = np.array([names.index(name) for name in names])
+        depth = np.repeat(part.depth_m[few][:, :, None], part.ends.shape[2], axis=2)
+        near = closest(Lines(part.tips[few], part.ends[few], depth, cable))
+        trailing = np.asarray(part.out[few].all(axis=1))
+        if not trailing.any():
+            continue
+        distance = np.where(trailing[:, None], near.distance_m, np.inf)
+        straight = np.median(near.distance_m[trailing], axis=0)
+        for column, (one, other) in enumerate(near.pairs):
+            step = int(distance[:, column].argmin())
+            least = float(distance[step, column])
+            if least >= limit_m or least >= _CLOSER_THAN_STRAIGHT * straight[column]:
+                continue
+            pair = (part.rods[one].rod.name, part.rods[other].rod.name)
+            seq = part.legs[part.leg_of_step[few[step]]].seq
+            if pair not in best or least < best[pair].distance_m:
+                best[pair] = Together(pair, seq, least, float(straight[column]))
+    return tuple(sorted(best.values(), key=lambda one: one.distance_m))
+
+
+def _stops(area: Area, trip: Trip, radius: TurningRadius, legs: Sequence[TimedLeg]) -> tuple[Stop, ...]:
+    """Return, for each rod, where the boat must not stop with its gear out."""
+    down = [timed for timed in legs if timed.leg.kind != "run"]
+    places = [resampled(timed.leg.xy, 5.0, 1.0)[1] for timed in down]
+    depth = [area.depth.depth_at(xy[:, 0], xy[:, 1]) for xy in places]
+    total_m = sum(timed.length_m for timed in down)
+    found = []
+    for one in radius.rods:
+        hang_m = max(
+            other.stop_depth_m for step in radius.steps for other in step.rods if other.rod.name == one.rod.name
+        )
+        shares = [float((under < hang_m + trip.limits.bottom_clearance_m).mean()) for under in depth]
+        length_m = sum(share * timed.length_m for share, timed in zip(shares, down, strict=True))
+        if length_m > 0.0:
+            seqs = tuple(timed.seq for share, timed in zip(shares, down, strict=True) if share > 0.0)
+            found.append(Stop(one.rod.name, hang_m, length_m, length_m / total_m, seqs))
+    return tuple(found)
