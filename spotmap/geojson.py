@@ -15,14 +15,14 @@ from shapely.geometry.polygon import orient
 from spotmap.rigcard import rig_card
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterator, Sequence
     from datetime import datetime
 
     from shapely.geometry.base import BaseGeometry
 
     from layers.model import Source
     from layers.projection import LocalProjection
-    from spotmap.model import ClosedWater, OffLine, Plan, TimedLeg, TowedRod, TurningRadius, WorkReport
+    from spotmap.model import ClosedWater, FloatArray, OffLine, Plan, TimedLeg, TowedRod, TurningRadius, WorkReport
 
 Members = dict[str, Any]
 
@@ -257,9 +257,12 @@ def _leg(timed: TimedLeg) -> Members:
 
 
 def _lure_tracks(plan: Plan) -> Iterator[Members]:
+    # laps that repeat share one array
+    tracks = {id(track.xy): track.xy for track in plan.swept.tracks}
+    lines = dict(zip(tracks, _unprojected(plan.area.projection, list(tracks.values())), strict=True))
     for track in plan.swept.tracks:
         yield _feature(
-            plan.area.projection.unproject(shapely.LineString(track.xy)),
+            lines[id(track.xy)],
             {
                 "role": "lure track",
                 "rod": track.rod,
@@ -270,6 +273,17 @@ def _lure_tracks(plan: Plan) -> Iterator[Members]:
             },
             _TRACK_DECIMALS,
         )
+
+
+def _unprojected(projection: LocalProjection, tracks: Sequence[FloatArray]) -> list[BaseGeometry]:
+    """Return tracks in degrees: all at once, or one by one where some cross ±180° and are cut there."""
+    if not tracks:
+        return []
+    lon, lat = projection.to_geographic(*np.concatenate(tracks).T)
+    if np.ptp(lon) > 180.0:  # noqa: PLR2004  degrees
+        return [projection.unproject(shapely.LineString(xy)) for xy in tracks]
+    of_track = np.repeat(np.arange(len(tracks)), [len(xy) for xy in tracks])
+    return list(shapely.linestrings(np.column_stack([lon, lat]), indices=of_track))
 
 
 def _closed(plan: Plan) -> Iterator[Members]:

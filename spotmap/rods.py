@@ -223,8 +223,9 @@ def _clock(value: Any, where: str, day: Day) -> datetime:
     except ValueError:
         raise InputError.one(where, f"{value!r} is not a clock time.", 'Write it as "06:30".') from None
     moment = day.start.replace(hour=clock.hour, minute=clock.minute, second=0, microsecond=0)
-    # a trip across midnight: a time before the start is on the next day
-    return moment if moment >= day.start else later(moment, timedelta(days=1))
+    # on a trip across midnight a time before the start may be on the next day
+    tomorrow = later(moment, timedelta(days=1))
+    return tomorrow if moment < day.start and tomorrow < day.end else moment
 
 
 def _cycle(table: Table, day: Day) -> tuple[Setting, ...]:

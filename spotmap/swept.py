@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -86,7 +86,12 @@ class _Part:
     depth_m: FloatArray
     speed_mps: FloatArray
     out: npt.NDArray[np.bool_]
-    fresh: tuple[int, ...]
+    like: tuple[int, ...]
+
+    @property
+    def fresh(self) -> list[int]:
+        """Return the legs whose like has not come before."""
+        return sorted(set(self.like))
 
 
 def _chains(legs: Sequence[TimedLeg]) -> Iterator[tuple[TimedLeg, ...]]:
@@ -119,25 +124,23 @@ def _pulled(trip: Trip, radius: TurningRadius, chain: tuple[TimedLeg, ...]) -> _
     out = (time_s * speed)[:, None] >= 1.5 * whole_m
     depth = _depths(radius.steps, step_of, ball_speed, speed)
     lure_speed = speeds(pulled.ends[:, :, -1], STEP_S)
-    fresh = _fresh(chain, step_of[np.searchsorted(leg_of_step, np.arange(len(chain))).clip(max=len(step_of) - 1)])
-    return _Part(chain, leg_of_step, radius.rods, pulled.tips, pulled.ends, depth, lure_speed, out, fresh)
+    like = _like(chain, step_of[np.searchsorted(leg_of_step, np.arange(len(chain))).clip(max=len(step_of) - 1)])
+    return _Part(chain, leg_of_step, radius.rods, pulled.tips, pulled.ends, depth, lure_speed, out, like)
 
 
-def _fresh(chain: Sequence[TimedLeg], rig: npt.NDArray[np.intp]) -> tuple[int, ...]:
-    """Return the legs whose like has not come before: the same track after the same one, with the rods set the same.
+def _like(chain: Sequence[TimedLeg], rig: npt.NDArray[np.intp]) -> tuple[int, ...]:
+    """Return, for each leg, the first leg that it repeats: the same track after the same one, the rods set the same.
 
-    Laps repeat; the gear does the same on each but the first, and looking once is enough for what does not change
-    with the clock.
+    Laps repeat; the gear does the same on each but the first, and once is enough to look at what does not change with
+    the clock.
     """
-    seen: set[tuple[object, ...]] = set()
+    seen: dict[tuple[object, ...], int] = {}
     found = []
     before: object = None
     for index, timed in enumerate(chain):
         xy = timed.leg.xy
         here = (len(xy), xy[0].tobytes(), xy[-1].tobytes(), int(rig[index]))
-        if (before, here) not in seen:
-            found.append(index)
-        seen.add((before, here))
+        found.append(seen.setdefault((before, here), index))
         before = here
     return tuple(found)
 
@@ -167,25 +170,31 @@ def _depths(
 
 
 def _tracks(part: _Part) -> Iterator[LureTrack]:
+    made: dict[tuple[int, int], LureTrack] = {}
     for index, timed in enumerate(part.legs):
-        on = np.flatnonzero(part.leg_of_step == index)
-        if not len(on):
-            continue
-        # the first place of the next leg closes the gap to it
-        upto = slice(on[0], min(on[-1] + 2, len(part.leg_of_step)))
-        for column, one in enumerate(part.rods):
-            xy = part.ends[upto, column, -1]
-            line = LineString(xy) if len(xy) > 1 else LineString(np.vstack([xy, xy]))
-            trailing = part.out[on, column]
-            slowest = part.speed_mps[on, column][trailing].min() if trailing.any() else np.nan
-            yield LureTrack(
-                rod=one.rod.name,
-                seq=timed.seq,
-                xy=shapely.get_coordinates(shapely.simplify(line, _TRACK_M)),
-                depth_min_m=float(part.depth_m[on, column].min()),
-                depth_max_m=float(part.depth_m[on, column].max()),
-                slowest_mps=float(slowest),
-            )
+        for column in range(len(part.rods)):
+            key = (part.like[index], column)
+            if key not in made:
+                made[key] = _track(part, index, column)
+            yield replace(made[key], seq=timed.seq)
+
+
+def _track(part: _Part, index: int, column: int) -> LureTrack:
+    on = np.flatnonzero(part.leg_of_step == index)
+    # a leg shorter than a step still has the moment before it
+    on = on if len(on) else np.array([max(int(np.searchsorted(part.leg_of_step, index)) - 1, 0)])
+    # the first place of the next leg closes the gap to it
+    xy = part.ends[on[0] : min(on[-1] + 2, len(part.leg_of_step)), column, -1]
+    line = LineString(xy if len(xy) > 1 else np.vstack([xy, xy]))
+    trailing = part.out[on, column]
+    return LureTrack(
+        rod=part.rods[column].rod.name,
+        seq=part.legs[index].seq,
+        xy=shapely.get_coordinates(shapely.simplify(line, _TRACK_M)),
+        depth_min_m=float(part.depth_m[on, column].min()),
+        depth_max_m=float(part.depth_m[on, column].max()),
+        slowest_mps=float(part.speed_mps[on, column][trailing].min()) if trailing.any() else float("nan"),
+    )
 
 
 def _bottom(area: Area, trip: Trip, part: _Part) -> tuple[list[Touch], float]:

@@ -17,6 +17,7 @@ from spotmap.model import FloatArray
 from spotmap.polyline import evenly_spaced
 
 _LOOK_M = 10.0
+_ROUGH_M, _FINE_M = 0.2, 0.005
 _EQUAL_SHARE = 1.001
 """Turns whose lengths differ by less than this count as equal, and the deeper one is taken."""
 
@@ -69,12 +70,13 @@ def legal_turn(paths: Sequence[DubinsPath], water: MultiPolygon, depth: Depth) -
     for path in paths:
         if legal and path.length_m > legal[0].length_m * _EQUAL_SHARE:
             break
-        if shapely.covers(water, LineString(path.points())):
+        # few points tell most paths that leave the water; the rest are looked at as they will be run
+        if all(shapely.covers(water, LineString(path.points(sagitta_m))) for sagitta_m in (_ROUGH_M, _FINE_M)):
             legal.append(path)
     if not legal:
         return None
-    best = max(legal, key=lambda path: _mean_depth(path.points(), depth)) if len(legal) > 1 else legal[0]
-    return Turn(best.points(), best.length_m, "port" if best.turned_rad > 0.0 else "starboard")
+    best = max(legal, key=lambda path: _mean_depth(path.points(_ROUGH_M), depth)) if len(legal) > 1 else legal[0]
+    return Turn(best.points(_FINE_M), best.length_m, "port" if best.turned_rad > 0.0 else "starboard")
 
 
 def _mean_depth(xy: FloatArray, depth: Depth) -> float:
