@@ -119,9 +119,11 @@ def _pulled(trip: Trip, radius: TurningRadius, chain: tuple[TimedLeg, ...]) -> _
     reach_m = side * np.array([one.rod.reach_m for one in radius.rods])
     pulled = pull(boat, Chain(lengths[step_of], reach_m))
     ball_speed = speeds(pulled.ends[:, :, 0], STEP_S)
-    # gear counts once it is let out and trails: a chain's length and a half of way
+    # gear counts once it is let out, or set anew, and trails again: a chain's length and a half of way
     whole_m = lengths.sum(axis=2).max(axis=0)
-    out = (time_s * speed)[:, None] >= 1.5 * whole_m
+    fresh_from = np.maximum.accumulate(np.where(np.diff(step_of, prepend=-1) != 0, np.arange(len(step_of)), 0))
+    way_m = (np.arange(len(step_of)) - fresh_from) * speed * STEP_S
+    out = way_m[:, None] >= 1.5 * whole_m
     depth = _depths(radius.steps, step_of, ball_speed, speed)
     lure_speed = speeds(pulled.ends[:, :, -1], STEP_S)
     like = _like(chain, step_of[np.searchsorted(leg_of_step, np.arange(len(chain))).clip(max=len(step_of) - 1)])
