@@ -223,7 +223,7 @@ def _as_plan(draft: _Draft) -> Plan:
         magnetic_variation_deg=_variation(area, trip),
         totals=totals(timed),
         swept=draft.swept,
-        warnings=(*draft.words, *_warnings(area, trip, sun, timed), *gear_words(draft.swept, timed, area.show)),
+        warnings=(*draft.words, *_warnings(area, trip, sun, timed), *gear_words(draft.swept, timed, trip, area.show)),
         cautions=CAUTIONS,
     )
 

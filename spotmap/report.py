@@ -7,10 +7,12 @@ from collections.abc import Iterator, Sequence
 from layers.model import Show
 from layers.units import format_quantity
 from spotmap.clock import elapsed
-from spotmap.model import OffLine, Plan, Sweep, TimedLeg, TurningRadius, Work
+from spotmap.model import OffLine, Plan, Sweep, TimedLeg, Trip, TurningRadius, Work
 from spotmap.passes import Cut
 
 _MINUTE_S = 60.0
+_WORTH_TELLING = 0.95
+"""A lure this share of its floor is worth telling: a track pulled in steps of a second is no nearer than that."""
 _SHORT_M = 90.0
 """A twentieth of a nautical mile: shorter things are told in metres."""
 
@@ -48,9 +50,23 @@ def radius_words(radius: TurningRadius, speed_mps: float, show: Show) -> list[st
     return told
 
 
-def gear_words(swept: Sweep, legs: Sequence[TimedLeg], show: Show) -> Iterator[str]:
-    """Yield what the gear does that the skipper must know: lines that come together, places where not to stop."""
+def gear_words(swept: Sweep, legs: Sequence[TimedLeg], trip: Trip, show: Show) -> Iterator[str]:
+    """Yield what the gear does that the skipper must know.
+
+    Lures slowed below their floor where a turn swings from one side to the other, lines that come together, places
+    where not to stop.
+    """
     labels = {timed.seq: timed.leg.label for timed in legs}
+    floor_mps = trip.limits.lure_speed_floor * trip.boat.troll_speed_mps
+    slow = [track for track in swept.tracks if track.slowest_mps < _WORTH_TELLING * floor_mps]
+    if slow:
+        worst = min(slow, key=lambda track: track.slowest_mps)
+        share = worst.slowest_mps / trip.boat.troll_speed_mps
+        yield (
+            f"The lure of '{worst.rod}' slows to {share:.0%} of trolling speed on {labels[worst.seq]}, below the floor "
+            f"of {trip.limits.lure_speed_floor:.0%}: R holds it in a steady turn, not where a turn swings from one "
+            "side to the other. A shorter setback, or a return line, helps."
+        )
     for one in swept.together:
         near, straight = (format_quantity(value, show.depth) for value in (one.distance_m, one.straight_m))
         yield (

@@ -116,7 +116,7 @@ def test_stopping_is_reported_where_the_whole_cable_would_touch(tmp_path: Path) 
     assert stop.hang_m == pytest.approx(towed.cable_out_m)
     assert 0.0 < stop.share < 1.0
     assert stop.length_m == pytest.approx(stop.share * sum(t.length_m for t in made.legs if t.leg.kind != "run"))
-    told = list(gear_words(made.swept, made.legs, made.area.show))
+    told = list(gear_words(made.swept, made.legs, made.trip, made.area.show))
     assert any("If the boat stops, 'port' hangs" in line for line in told)
 
 
@@ -141,7 +141,7 @@ def test_lines_that_a_turn_brings_together_are_told_with_the_remedy(tmp_path: Pa
         rod("starboard", "starboard", "40 ft", "70 ft"),
     ]
     made = planned(tmp_path, SmallTrip([LOOP], rods=rods, extra=""))
-    told = list(gear_words(made.swept, made.legs, made.area.show))
+    told = list(gear_words(made.swept, made.legs, made.trip, made.area.show))
     for together in made.swept.together:
         assert together.distance_m < made.trip.limits.line_separation_m
         assert together.distance_m < together.straight_m
@@ -167,3 +167,13 @@ def test_gear_too_deep_for_its_cable_says_what_would_help(tmp_path: Path) -> Non
     with pytest.raises(NoPlanError, match="cannot fish") as failure:
         planned(tmp_path, SmallTrip([LOOP], rods=[light]))
     assert any("slower" in remedy for remedy in failure.value.remedies)
+
+
+def test_a_lure_slowed_below_its_floor_where_a_turn_reverses_is_told(tmp_path: Path) -> None:
+    made = planned(tmp_path, SmallTrip([LOOP], rods=[rod("port", "port", setback="60 ft")]))
+    floor = made.trip.limits.lure_speed_floor
+    speed = made.trip.boat.troll_speed_mps
+    slowest = min(track.slowest_mps for track in made.swept.tracks if np.isfinite(track.slowest_mps))
+    assert slowest < floor * speed
+    told = list(gear_words(made.swept, made.legs, made.trip, made.area.show))
+    assert any(f"slows to {slowest / speed:.0%} of trolling speed" in line for line in told)
