@@ -124,6 +124,8 @@ def _pulled(trip: Trip, radius: TurningRadius, chain: tuple[TimedLeg, ...]) -> _
     fresh_from = np.maximum.accumulate(np.where(np.diff(step_of, prepend=-1) != 0, np.arange(len(step_of)), 0))
     way_m = (np.arange(len(step_of)) - fresh_from) * speed * STEP_S
     out = way_m[:, None] >= 1.5 * whole_m
+    # a speed is taken over the steps to either side: the last one before a change is not the gear's own
+    out[:-1][np.diff(step_of) != 0] = False
     depth = _depths(radius.steps, step_of, ball_speed, speed)
     lure_speed = speeds(pulled.ends[:, :, -1], STEP_S)
     like = _like(chain, step_of[np.searchsorted(leg_of_step, np.arange(len(chain))).clip(max=len(step_of) - 1)])
