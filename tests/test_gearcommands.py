@@ -99,3 +99,11 @@ def test_the_cable_command_says_what_is_wrong(
     got, _, err = run(capsys, "cable", *words)
     assert got == code
     assert told in err
+
+
+def test_thirty_rods_are_too_many(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    rods = [FLAT.replace('"flat"', f'"flat {count}"') for count in range(30)]
+    trip = SmallTrip([work()], rods=rods).write(SmallArea().write(tmp_path))
+    code, _, err = run(capsys, "plan", str(trip), "--out", str(tmp_path / "out"))
+    assert code == 2
+    assert "there are 30; 1 to 24 are allowed" in err
