@@ -1,4 +1,4 @@
-"""What the map draws, as plain records: shapes as whole-number steps in degrees, and finished words.
+"""What the map draws, as plain records: shapes in steps (see `web/steps.py`), and finished words.
 
 Nothing here knows HTML, colours or scripts; `webmap` writes the records as JSON and `web/` draws them.
 """
@@ -13,28 +13,29 @@ import shapely
 
 from layers.positions import format_position
 from layers.units import format_quantity, to_unit
+from spotmap.gear import steps_in
 from spotmap.mapwords import (
     NO_GROUNDS,
     LegWords,
     Section,
     leg_words,
+    lure_words,
     near_words,
     panel_sections,
     short_time,
     state_words,
 )
+from spotmap.web.steps import Shape, line_shapes, shape_of
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    import numpy.typing as npt
     from shapely.geometry.base import BaseGeometry
 
     from layers.model import Area, Bounds, FloatArray, Lane, Mark
     from layers.projection import LocalProjection
-    from spotmap.model import ClosedWater, Plan
-
-Parts = list[list[int]]
-"""Rings or lines, each [lat, lon, step in lat, step in lon, …], in 10 to the minus `digits` degrees."""
+    from spotmap.model import ClosedWater, LureTrack, Plan, TimedLeg
 
 _WIDEST_M = 25_000.0
 _ROUND_THE_TRIP_M = 4_000.0
@@ -44,19 +45,10 @@ _FINEST = 6000
 """Simplifying takes away at most this share of the longer side, or 2 m where that is more."""
 _TOLERANCE_M = 2.0
 _LEG_TOLERANCE_M = 0.1
-_STRAIGHT_M = 5000.0
-"""Longer edges are drawn in pieces: straight in local metres is bent on the page, half a metre in 5 km."""
-_SAMPLES = 80
+_LURE_TOLERANCE_M = 0.5
+_SAMPLES = 40
 _SAME_LINE_M = 1e-3
-_AREA = 2  # shapely's dimension of polygons
-
-
-@dataclass(frozen=True)
-class Shape:
-    """A geometry in steps; see `Parts`."""
-
-    digits: int
-    parts: Parts
+_LEAST_RING = 4  # a triangle and its first point again
 
 
 @dataclass(frozen=True)
@@ -116,6 +108,22 @@ class Track:
 
 
 @dataclass(frozen=True)
+class LureLine:
+    """Where a rod's lure goes on one leg, or on several that are alike, and what is said of it."""
+
+    words: str
+    shape: Shape
+
+
+@dataclass(frozen=True)
+class Lure:
+    """A rod's lure tracks."""
+
+    rod: str
+    lines: tuple[LureLine, ...]
+
+
+@dataclass(frozen=True)
 class MapData:
     """Everything on the page that comes from data."""
 
@@ -131,6 +139,7 @@ class MapData:
     lanes: tuple[Thing, ...]
     marks: tuple[Thing, ...]
     legs: tuple[Track, ...]
+    lures: tuple[Lure, ...]
     sections: tuple[Section, ...]
 
 
@@ -145,8 +154,9 @@ def map_data(plan: Plan) -> MapData:
     Returns
     -------
     MapData
-        Shapes simplified by at most 2 m (closures 0.5 m, legs 0.1 m), in degrees with five or six decimals,
-        longitudes continuous round the area's centre (they may pass 180°); words in the area's shown units.
+        Shapes simplified by at most 2 m (lure tracks and closures 0.5 m, legs 0.1 m), in degrees with five or
+        six decimals, longitudes continuous round the area's centre (they may pass 180°); words in the area's
+        shown units.
 
     """
     area = plan.area
@@ -160,64 +170,18 @@ def map_data(plan: Plan) -> MapData:
         title=area.name,
         subtitle=f"{day}, {short_time(begin, begin)} to {short_time(end, begin)}",
         badges=(*(("INVENTED AREA",) if area.invented else ()), *(() if area.has_grounds else (NO_GROUNDS,))),
-        box=_shape(projection, shapely.box(*window), 5),
+        box=shape_of(projection, shapely.box(*window), 5),
         bands=bands,
-        land=_shape(projection, shapely.clip_by_rect(area.land, *_grown(window, 0.3)), 5, _TOLERANCE_M),
+        land=shape_of(projection, shapely.clip_by_rect(area.land, *_grown(window, 0.3)), 5, _TOLERANCE_M),
         lines=lines,
         closed=tuple(_closed(plan, water) for water in plan.closed),
         hazards=tuple(_thing(projection, h.name, h.kind, _margin(area, h.margin_m), h.shape) for h in area.hazards),
         lanes=tuple(_lane(area, lane) for lane in area.lanes),
         marks=tuple(_mark(projection, mark) for mark in area.marks),
         legs=tracks,
+        lures=_lures(plan),
         sections=panel_sections(plan, [track.words for track in tracks]),
     )
-
-
-def steps(projection: LocalProjection, geometry: BaseGeometry, digits: int) -> Parts:
-    """Return a geometry's points, lines or rings as whole-number steps.
-
-    Parameters
-    ----------
-    projection
-        The local projection of the geometry.
-    geometry
-        Any geometry in local metres.
-    digits
-        Decimals of a degree kept.
-
-    Returns
-    -------
-    Parts
-        One flat list for each point, line or ring; a ring's last point, the same as its first, is left out;
-        points that fall together on this grid are one.
-
-    """
-    parts = shapely.get_parts(shapely.get_parts(geometry))
-    areas = shapely.get_dimensions(parts) == _AREA
-    lines = np.concatenate([parts[~areas], shapely.get_rings(parts[areas])])
-    xy, owner = shapely.get_coordinates(lines, return_index=True)
-    if not len(xy):
-        return []
-    lon, lat = projection.to_geographic(xy[:, 0], xy[:, 1])
-    middle = projection.lon0_deg
-    unwrapped = middle + (np.asarray(lon) - middle + 180.0) % 360.0 - 180.0
-    grid = np.rint(np.column_stack([lat, unwrapped]) * 10.0**digits).astype(np.int64)
-    ring = np.zeros(len(xy), dtype=bool)
-    last = np.append(owner[1:] != owner[:-1], True)
-    ring[last] = shapely.get_type_id(lines[owner[last]]) == shapely.GeometryType.LINEARRING
-    first = np.append(True, owner[1:] != owner[:-1])
-    same = np.append(False, (grid[1:] == grid[:-1]).all(axis=1)) & ~first
-    keep = ~(ring | same)
-    grid, owner = grid[keep], owner[keep]
-    begins = np.flatnonzero(np.append(True, owner[1:] != owner[:-1]))
-    moved = np.diff(grid, axis=0, prepend=grid[:1])
-    moved[begins] = grid[begins]
-    return [part.ravel().tolist() for part in np.split(moved, begins[1:])]
-
-
-def _shape(projection: LocalProjection, geometry: BaseGeometry, digits: int, tolerance_m: float = 0.0) -> Shape:
-    simple = shapely.simplify(geometry, tolerance_m) if tolerance_m else geometry
-    return Shape(digits, steps(projection, shapely.segmentize(simple, _STRAIGHT_M), digits))
 
 
 def _window(plan: Plan) -> Bounds:
@@ -288,24 +252,37 @@ def _bands_and_lines(
     cell_m, tolerance_m = longest_m / _DETAIL, max(_TOLERANCE_M, longest_m / _FINEST)
     worked = sorted({leg.leg.depth_line_m for leg in plan.legs if leg.leg.depth_line_m is not None})
     within = None if window == area.depth.bounds else window  # clipping to all there is would only cost time
-    known = shapely.simplify(area.depth.known(within, cell_m), tolerance_m)
-    rim = shapely.buffer(known.boundary, cell_m + 2 * tolerance_m, quad_segs=2)
-    bands = [Band("dries: above the datum", "dries", _shape(area.projection, known, 5))]
+    known = _rings(area.depth.known(within, cell_m), tolerance_m)
+    rim = shapely.buffer(known, cell_m + 2 * tolerance_m, quad_segs=2)
+    bands = [Band("dries: above the datum", "dries", shape_of(area.projection, known, 5))]
     lines = []
     for index, level in enumerate(levels):
         depth_m = level / to_unit(1.0, unit)
-        water = shapely.simplify(area.depth.deeper_than(depth_m, within, cell_m), tolerance_m)
+        water = _rings(area.depth.deeper_than(depth_m, within, cell_m), tolerance_m)
         deeper = levels[index + 1] if index + 1 < len(levels) else None
         words = f"deeper than {level:g} {unit}" if deeper is None else f"{level:g} to {deeper:g} {unit}"
-        bands.append(Band(words, str(index), _shape(area.projection, water, 5)))
+        bands.append(Band(words, str(index), shape_of(area.projection, water, 5)))
         if all(abs(depth_m - line_m) > _SAME_LINE_M for line_m in worked):
-            edge = water.boundary.difference(rim)
-            lines.append(DepthLine(f"{level:g} {unit}", False, _shape(area.projection, edge, 5)))
+            edge = water.difference(rim)
+            lines.append(DepthLine(f"{level:g} {unit}", False, shape_of(area.projection, edge, 5)))
     for depth_m in worked:
-        line = area.depth.depth_line(depth_m, within)
-        words = format_quantity(depth_m, unit)
-        lines.append(DepthLine(words, True, _shape(area.projection, line, 5, _TOLERANCE_M)))
+        line = shapely.get_parts(area.depth.depth_line(depth_m, within))
+        simple = shapely.simplify(line, _TOLERANCE_M, preserve_topology=False)
+        whole = shapely.multilinestrings(simple[shapely.length(simple) > 0.0])
+        lines.append(DepthLine(format_quantity(depth_m, unit), True, shape_of(area.projection, whole, 5)))
     return tuple(bands), tuple(lines)
+
+
+def _rings(water: BaseGeometry, tolerance_m: float) -> shapely.MultiLineString:
+    """Return the rims of polygons, each simplified by itself; one too small for that stays as it is.
+
+    The page fills them even-odd: where a rim comes to cross itself no water is lost, as it would be to a polygon
+    made valid.
+    """
+    rings = shapely.get_rings(shapely.get_parts(water))
+    simple = shapely.simplify(rings, tolerance_m, preserve_topology=False)
+    whole = shapely.get_num_coordinates(simple) >= _LEAST_RING
+    return shapely.multilinestrings(np.where(whole, simple, rings))
 
 
 def _closed(plan: Plan, water: ClosedWater) -> Closed:
@@ -326,8 +303,8 @@ def _closed(plan: Plan, water: ClosedWater) -> Closed:
         kind,
         bool(water.changes),
         tuple(line for line in lines if line),
-        _shape(area.projection, near, 5),
-        _shape(area.projection, rim, 5, 0.5),
+        shape_of(area.projection, near, 5),
+        shape_of(area.projection, rim, 5, 0.5),
     )
 
 
@@ -336,7 +313,7 @@ def _margin(area: Area, margin_m: float | None) -> tuple[str, ...]:
 
 
 def _thing(projection: LocalProjection, name: str, kind: str, lines: tuple[str, ...], shape: BaseGeometry) -> Thing:
-    return Thing(name, kind, lines, False, shape.area > 0, _shape(projection, shape, 5, 0.5))
+    return Thing(name, kind, lines, False, shape.area > 0, shape_of(projection, shape, 5, 0.5))
 
 
 def _lane(area: Area, lane: Lane) -> Thing:
@@ -352,22 +329,65 @@ def _mark(projection: LocalProjection, mark: Mark) -> Thing:
 
 
 def _tracks(plan: Plan) -> tuple[Track, ...]:
-    lines = np.array([shapely.LineString(leg.leg.xy) for leg in plan.legs])
-    simple = shapely.simplify(lines, _LEG_TOLERANCE_M, preserve_topology=False)
+    laps = _same_tracks(plan)
+    first = [plan.legs[index] for index in np.unique(laps)]
+    shapes = line_shapes(plan.area.projection, [leg.leg.xy for leg in first], 6, _LEG_TOLERANCE_M)
+    by_leg = {leg.seq: shape for leg, shape in zip(first, shapes, strict=True)}
+    depth_of = _depth_under(plan, [leg for leg in first if leg.leg.off_line is None])
     return tuple(
         Track(
             leg.seq,
             leg.leg.kind,
             leg.leg.work,
-            leg_words(plan, leg, under),
-            _shape(plan.area.projection, line, 6),
+            leg_words(plan, leg, depth_of.get(plan.legs[lap].seq, np.empty(0))),
+            by_leg[plan.legs[lap].seq],
         )
-        for leg, line, under in zip(plan.legs, simple, _depth_under(plan), strict=True)
+        for leg, lap in zip(plan.legs, laps, strict=True)
     )
 
 
-def _depth_under(plan: Plan) -> list[FloatArray]:
-    """Return the charted depth under the vertices of every leg, in metres, NaN where unknown."""
-    xy = np.concatenate([leg.leg.xy for leg in plan.legs])
+def _same_tracks(plan: Plan) -> npt.NDArray[np.intp]:
+    """Return for each leg the place in the plan of the first leg with its very track: laps repeat."""
+    firsts: dict[bytes, int] = {}
+    return np.array([firsts.setdefault(leg.leg.xy.tobytes(), index) for index, leg in enumerate(plan.legs)])
+
+
+def _depth_under(plan: Plan, legs: Sequence[TimedLeg]) -> dict[int, FloatArray]:
+    """Return the charted depth under the vertices of legs by their numbers, in metres, NaN where unknown."""
+    if not legs:
+        return {}
+    xy = np.concatenate([leg.leg.xy for leg in legs])
     depth = plan.area.depth.depth_at(xy[:, 0], xy[:, 1])
-    return np.split(depth, np.cumsum([len(leg.leg.xy) for leg in plan.legs])[:-1])
+    parts = np.split(depth, np.cumsum([len(leg.leg.xy) for leg in legs])[:-1])
+    return {leg.seq: part for leg, part in zip(legs, parts, strict=True)}
+
+
+def _lures(plan: Plan) -> tuple[Lure, ...]:
+    """Return the lure tracks rod by rod; where a rod does on a leg what it did on one before, both share a line."""
+    alike: dict[tuple[object, ...], list[LureTrack]] = {}
+    likes = _likes(plan)
+    for track in plan.swept.tracks:
+        alike.setdefault((track.rod, likes.get((track.rod, track.seq), track.seq)), []).append(track)
+    groups = list(alike.values())
+    shapes = line_shapes(plan.area.projection, [group[0].xy for group in groups], 6, _LURE_TOLERANCE_M)
+    lines: dict[str, list[LureLine]] = {}
+    for group, shape in zip(groups, shapes, strict=True):
+        lines.setdefault(group[0].rod, []).append(LureLine(lure_words(plan, group), shape))
+    return tuple(Lure(rod, tuple(of_rod)) for rod, of_rod in lines.items())
+
+
+def _likes(plan: Plan) -> dict[tuple[str, int], tuple[float, ...]]:
+    """Return, by rod and leg, what its lure's track follows from: this leg, the one before, the cable out on both.
+
+    A rod that is set anew meanwhile has a track like no other, and none here.
+    """
+    laps = _same_tracks(plan)
+    found = {}
+    for index, leg in enumerate(plan.legs):
+        before = max(index - 1, 0)
+        rigs = steps_in(plan.radius, plan.legs[before].start, leg.end)
+        for column, one in enumerate(plan.radius.rods):
+            cables = {step.rods[column].cable_out_m for step in rigs}
+            if len(cables) == 1:
+                found[one.rod.name, leg.seq] = (float(laps[index]), float(laps[before]), *cables)
+    return found

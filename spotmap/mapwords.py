@@ -9,13 +9,15 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 
 from layers.units import format_quantity, to_unit
+from spotmap.rigcard import rig_card
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
     from datetime import datetime, timedelta
 
     from layers.model import Area, FloatArray
-    from spotmap.model import ClosedWater, Plan, TimedLeg, WorkReport
+    from spotmap.model import ClosedWater, LureTrack, Plan, TimedLeg, WorkReport
+    from spotmap.rigcard import RigRow
 
 NOT_FOR_NAVIGATION = "Not for navigation. Check the current regulation. The skipper decides. Keep a lookout."
 NO_GROUNDS = "No ground layer: water counted open unless closed."
@@ -26,13 +28,23 @@ _HOUR_MIN = 60
 
 
 @dataclass(frozen=True)
+class Table:
+    """A table under a title. Each of its rows is a name, what is said below the name, a mark and the values."""
+
+    title: str
+    head: tuple[str, ...]
+    rows: tuple[tuple[str, str, str, tuple[str, ...]], ...]
+
+
+@dataclass(frozen=True)
 class Section:
-    """A part of the trip panel: rows of a name and a value, then sentences."""
+    """A part of the trip panel: rows of a name and a value, then sentences, then tables, the first one in sight."""
 
     title: str
     tone: Literal["plain", "warning"]
     rows: tuple[Row, ...] = ()
     sentences: tuple[str, ...] = ()
+    tables: tuple[Table, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -127,6 +139,24 @@ def leg_words(plan: Plan, leg: TimedLeg, under_m: FloatArray) -> LegWords:
     )
 
 
+def lure_words(plan: Plan, tracks: Sequence[LureTrack]) -> str:
+    """Return what is said of a rod's lure on legs where it does the same: the legs, its depth, its slowest speed.
+
+    The speed is a share of trolling speed, which the page says once.
+    """
+    labels = {leg.seq: leg.leg.label for leg in plan.legs}
+    legs = " · ".join(labels[track.seq] for track in tracks)
+    unit = plan.area.show.depth
+    low, high = (
+        f"{to_unit(far, unit):.0f}"
+        for far in (min(track.depth_min_m for track in tracks), max(track.depth_max_m for track in tracks))
+    )
+    depth = f"{high} {unit}" if low == high else f"{low} to {high} {unit}"
+    slowest = min((track.slowest_mps for track in tracks if not math.isnan(track.slowest_mps)), default=math.nan)
+    speed = "gear going down" if math.isnan(slowest) else f"slowest {_share(plan, slowest)}"
+    return f"{legs}: {depth}, {speed}"
+
+
 def state_words(plan: Plan, water: ClosedWater) -> str:
     """Return when closed water is closed during the trip, in one line."""
     if not water.changes:
@@ -151,6 +181,8 @@ def panel_sections(plan: Plan, legs: Sequence[LegWords]) -> tuple[Section, ...]:
     return (
         *((Section("Warnings", "warning", sentences=warnings),) if warnings else ()),
         *(_work_section(plan, work) for work in plan.works),
+        _rig_section(plan),
+        _gear_section(plan),
         _time_section(plan),
         _radius_section(plan),
         _sun_section(plan),
@@ -177,6 +209,68 @@ def _work_section(plan: Plan, work: WorkReport) -> Section:
         ("Charted depth under", _depth_span(off.depth_mean_m, off.depth_min_m, off.depth_max_m, depth)),
     )
     return Section(f"Work {work.index + 1}: {work.title}", "plain", rows, (*work.cuts, *work.choices))
+
+
+def _rig_section(plan: Plan) -> Section:
+    unit, clock = plan.area.show.depth, plan.area.timezone
+    day = plan.trip.start.astimezone(clock)
+    head = ("rod", f"depth, {unit}", f"dial, {unit}", "angle", f"setback, {unit}", f"behind, {unit}")
+
+    def values(row: RigRow) -> Iterable[str]:
+        yield f"{to_unit(row.depth_m, unit):.0f}"
+        yield f"{to_unit(row.line_out_m, unit):.0f}"
+        yield f"{row.angle_deg:.0f}°"
+        yield f"{to_unit(row.setback_m, unit):.0f}" if row.setback_m else "–"
+        yield f"{to_unit(row.behind_m, unit):.0f}"
+
+    tables = tuple(
+        Table(
+            f"From {short_time(time.since.astimezone(clock), day)}",
+            head,
+            tuple(
+                (row.rod, f"{row.side}, {row.line}", "anew" if row.fresh and index else "", tuple(values(row)))
+                for row in time.rows
+            ),
+        )
+        for index, time in enumerate(rig_card(plan.radius))
+    )
+    said = (
+        "Dial is the line to let out, angle the cable's from the vertical, behind how far the lure trails the stern.",
+    )
+    return Section("Rig card", "plain", sentences=said, tables=tables)
+
+
+def _gear_section(plan: Plan) -> Section:
+    """Return what the warnings leave unsaid about the gear: what is well, and the rest of the places."""
+    swept, limits, unit = plan.swept, plan.trip.limits, plan.area.show.depth
+    labels = {leg.seq: leg.leg.label for leg in plan.legs}
+    rows: list[Row] = []
+    if math.isfinite(swept.clearance_m):
+        least = math.floor(10.0 * to_unit(swept.clearance_m, unit)) / 10.0
+        asked = format_quantity(limits.bottom_clearance_m, unit)
+        rows.append(("Least water under the gear", f"{least:g} {unit} while under way ({asked} asked)"))
+    slowest: dict[str, LureTrack] = {}
+    for track in swept.tracks:
+        if not math.isnan(track.slowest_mps):
+            slowest[track.rod] = min(slowest.get(track.rod, track), track, key=lambda one: one.slowest_mps)
+    if slowest:
+        said = (f"{_share(plan, one.slowest_mps)} {rod} on {labels[one.seq]}" for rod, one in slowest.items())
+        floor = f"of trolling speed ({limits.lure_speed_floor:.0%} asked)"
+        rows.append(("Each lure's slowest", f"{', '.join(said)} {floor}"))
+    if not swept.together:
+        apart = near_words(plan.area, limits.line_separation_m)
+        rows.append(("Lines in turns", f"none come within {apart} that do not on a straight course"))
+    if not swept.stops:
+        rows.append(("If the boat stops", "every rod hangs clear of the charted bottom"))
+    down = sum(leg.leg.kind != "run" for leg in plan.legs)
+    for stop in swept.stops:
+        where = "every leg with gear down" if len(stop.seqs) == down else " · ".join(labels[seq] for seq in stop.seqs)
+        rows.append((f"{stop.rod} up before a stop on", where))
+    return Section("Gear in the water", "plain", tuple(rows))
+
+
+def _share(plan: Plan, speed_mps: float) -> str:
+    return f"{speed_mps / plan.trip.boat.troll_speed_mps:.0%}"
 
 
 def _time_section(plan: Plan) -> Section:

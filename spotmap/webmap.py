@@ -102,7 +102,7 @@ def safe_json(record: object) -> str:
     Parameters
     ----------
     record
-        A dataclass of numbers, texts, sequences and other dataclasses.
+        Dataclasses and sequences of numbers, texts and further such.
 
     Returns
     -------
@@ -112,9 +112,8 @@ def safe_json(record: object) -> str:
 
     Examples
     --------
-    >>> from spotmap.mapwords import Section
-    >>> safe_json(Section("{{7*7}}", "plain", sentences=("</script>",)))
-    '{"title":"\\u007b\\u007b7*7\\u007d\\u007d","tone":"plain","rows":[],"sentences":["\\u003c/script\\u003e"]}'
+    >>> safe_json(("{{7*7}}", "</script>"))
+    '["\\u007b\\u007b7*7\\u007d\\u007d","\\u003c/script\\u003e"]'
 
     """
     text = json.dumps(record, default=vars, separators=(",", ":"), allow_nan=False)

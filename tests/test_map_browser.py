@@ -5,10 +5,13 @@ from __future__ import annotations
 import os
 import shutil
 from contextlib import contextmanager
+from dataclasses import replace
+from datetime import timedelta
 from typing import TYPE_CHECKING
 
 import pytest
 
+from spotmap.model import RigStep
 from spotmap.webmap import plan_map
 from tests.plan_fixture import MARK_MARKUP, MARKUP, build_plan
 
@@ -192,6 +195,84 @@ def test_key_has_a_switch_for_each_group(browser: sync_api.Browser, file: Path) 
             assert page.locator(selector).count() > 0, label
 
 
+def test_lure_tracks_are_off_until_switched_on(browser: sync_api.Browser, plan: Plan, tmp_path: Path) -> None:
+    rods = {"port rigger": MARKUP, "long <flat> line": MARK_MARKUP}
+    tracks = tuple(replace(track, rod=rods[track.rod]) for track in plan.swept.tracks)
+    towed = tuple(replace(one, rod=replace(one.rod, name=rods[one.rod.name])) for one in plan.radius.rods)
+    radius = replace(plan.radius, rods=towed, steps=tuple(replace(step, rods=towed) for step in plan.radius.steps))
+    file = tmp_path / "map.html"
+    file.write_text(plan_map(replace(plan, swept=replace(plan.swept, tracks=tracks), radius=radius)), encoding="utf-8")
+    with opened(browser, file) as page:
+        switch = page.locator(".key-group", has_text="Lure tracks").locator("input")
+        assert not switch.is_checked()
+        assert page.locator(".leaflet-lures-pane path").count() == 0
+        switch.check()
+        assert page.locator(".leaflet-lures-pane path.lure").count() == len(tracks)
+        style = "lure => [getComputedStyle(lure).stroke, getComputedStyle(lure).strokeDasharray]"
+        looks = {
+            str(page.eval_on_selector(f".key-entry:has-text('{mark}') path.lure", style))
+            for mark in ("onerror", "${1}")
+        }
+        assert len(looks) == 2
+        key = page.locator(".key-entry").all_inner_texts()
+        assert MARKUP in key
+        assert MARK_MARKUP in key
+        assert [page.locator("#panel tbody th > .words").nth(i).inner_text() for i in (0, 2)] == [MARKUP, MARK_MARKUP]
+        x, y = page.eval_on_selector(
+            ".leaflet-lures-pane path.lure",
+            """line => { const at = line.getPointAtLength(0.3 * line.getTotalLength()), m = line.getScreenCTM();
+                         return [at.x * m.a + m.e, at.y * m.d + m.f]; }""",
+        )
+        page.mouse.click(x, y)
+        said = page.inner_text(".leaflet-popup-content")
+        assert MARKUP in said
+        assert "P1: 57 to 62 ft, slowest 79%" in said
+        assert "share of trolling speed" in said
+        assert page.locator("img").count() == 0
+        switch.uncheck()
+        assert page.locator(".leaflet-lures-pane path").count() == 0
+
+
+@pytest.mark.parametrize("width", WIDTHS)
+def test_rig_card_shows_now_and_folds_the_rest(
+    browser: sync_api.Browser, plan: Plan, tmp_path: Path, width: int
+) -> None:
+    towed = [
+        replace(one, rod=replace(one.rod, name=f"{name} {one.rod.name}"))
+        for name in ("upper", "lower", "W" * 60, "spare")
+        for one in plan.radius.rods
+    ]
+    start = plan.trip.start
+    steps = tuple(
+        RigStep(start + timedelta(minutes=10 * n), (replace(towed[0], cable_out_m=20.0 + n % 2), *towed[1:]))
+        for n in range(37)
+    )
+    radius = replace(plan.radius, rods=tuple(towed), steps=steps)
+    file = tmp_path / "map.html"
+    file.write_text(plan_map(replace(plan, radius=radius)), encoding="utf-8")
+    with opened(browser, file, width) as page:
+        if width < 900:
+            page.locator("#panel > summary").click()
+        tables = page.locator("#panel table")
+        assert tables.count() == 37
+        assert [table.is_visible() for table in tables.all()] == [True] + [False] * 36
+        assert tables.first.locator("tbody tr").count() == 8
+        assert tables.first.locator(".set").count() == 0
+        assert page.locator(".later > summary").inner_text() == "36 times more"
+        page.locator(".later > summary").click()
+        assert tables.nth(36).is_visible()
+        assert tables.nth(36).locator(".set-row").all_inner_texts() == [
+            tables.nth(36).locator("tr").nth(1).inner_text()
+        ]
+        assert page.evaluate("() => document.documentElement.scrollWidth") <= width
+        sections = page.locator(".sections").bounding_box()
+        for box in (box.bounding_box() for box in page.locator(".table-box").all()):
+            assert sections is not None
+            assert box is not None
+            assert box["x"] >= sections["x"]
+            assert box["x"] + box["width"] <= sections["x"] + sections["width"]
+
+
 @pytest.mark.parametrize("width", WIDTHS)
 def test_fits_the_screen(browser: sync_api.Browser, file: Path, width: int) -> None:
     with opened(browser, file, width) as page:
@@ -244,5 +325,6 @@ def test_prints_with_key_and_panel(browser: sync_api.Browser, file: Path) -> Non
         assert key_box is not None
         assert key_box["y"] >= map_box["y"] + map_box["height"] - 1
         assert page.locator("path.leg-pass").first.is_visible()
+        assert all(fold.get_attribute("open") is not None for fold in page.locator("#panel details").all())
         page.evaluate("() => dispatchEvent(new Event('afterprint'))")
         assert page.locator(".leaflet-top .key").count() == 1

@@ -10,7 +10,7 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from datetime import timedelta
 from html.parser import HTMLParser
-from itertools import pairwise
+from itertools import combinations, pairwise
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -19,13 +19,15 @@ import shapely
 from branca.element import Element
 
 from spotmap import web
-from spotmap.mapdata import Shape, band_levels, map_data
+from spotmap.mapdata import band_levels, map_data
 from spotmap.mapwords import state_words
+from spotmap.model import RigStep, Stop, Together
+from spotmap.web.steps import Shape
 from spotmap.webmap import plan_map, safe_json
 from tests.plan_fixture import ISLAND_RADIUS_M, MARK_MARKUP, MARKUP, SLOPE, build_plan
 
 if TYPE_CHECKING:
-    from spotmap.model import Plan
+    from spotmap.model import Plan, Sweep, TimedLeg
 
 
 class Page(HTMLParser):
@@ -225,6 +227,83 @@ def test_panel_tells_what_was_cut_what_decides_and_what_is_doubtful(plan: Plan) 
     assert "No ground layer: water counted open unless closed." in bare.sections[0].sentences
 
 
+def _later(plan: Plan, hours: float) -> tuple[TimedLeg, ...]:
+    """Return the plan's legs once more, later in the day and numbered on."""
+    return tuple(
+        replace(
+            leg,
+            seq=leg.seq + len(plan.legs),
+            leg=replace(leg.leg, label=f"{leg.leg.label}b"),
+            start=leg.start + timedelta(hours=hours),
+            end=leg.end + timedelta(hours=hours),
+        )
+        for leg in plan.legs
+    )
+
+
+def test_lure_tracks_lie_where_they_swim_and_laps_share_a_line(plan: Plan) -> None:
+    again = _later(plan, 3.0)
+    slower = tuple(replace(t, seq=t.seq + 6, slowest_mps=0.9, depth_max_m=21.0) for t in plan.swept.tracks)
+    swept = replace(plan.swept, tracks=plan.swept.tracks + slower)
+    twice = replace(plan, legs=plan.legs + again, swept=swept)
+    once, both = map_data(plan).lures, map_data(twice).lures
+    assert [lure.rod for lure in both] == ["port rigger", "long <flat> line"]
+    for lure, other in zip(once, both, strict=True):
+        # P1 comes after a run both times, and so on: each track is drawn once and tells of both laps.
+        assert [line.shape for line in other.lines] == [line.shape for line in lure.lines]
+        for line, track in zip(lure.lines, [t for t in plan.swept.tracks if t.rod == lure.rod], strict=True):
+            (drawn,) = local(plan, line.shape)
+            assert shapely.LineString(drawn).hausdorff_distance(shapely.LineString(track.xy)) < 0.7
+    # 17.5 m, 19 m and 21 m in feet; 1.1 m/s and 0.9 m/s of 1.389 m/s
+    assert once[0].lines[0].words == "P1: 57 to 62 ft, slowest 79%"
+    assert both[0].lines[0].words == "P1 · P1b: 57 to 69 ft, slowest 65%"
+
+
+def test_a_rod_set_anew_has_a_track_and_a_rig_of_its_own(plan: Plan) -> None:
+    again = _later(plan, 3.0)
+    tracks = plan.swept.tracks + tuple(replace(t, seq=t.seq + 6) for t in plan.swept.tracks)
+    noon = plan.legs[0].start + timedelta(hours=2)
+    rods = (replace(plan.radius.rods[0], cable_out_m=30.0, depth_m=27.0), plan.radius.rods[1])
+    radius = replace(plan.radius, steps=(*plan.radius.steps, RigStep(noon, rods)))
+    drawn = map_data(replace(plan, legs=plan.legs + again, swept=replace(plan.swept, tracks=tracks), radius=radius))
+    anew, same = drawn.lures
+    assert len(anew.lines) == 8
+    assert len(same.lines) == 4
+    first, second = next(section for section in drawn.sections if section.title == "Rig card").tables
+    assert (first.title, second.title) == ("From 05:30", "From 07:30")
+    assert first.head == ("rod", "depth, ft", "dial, ft", "angle", "setback, ft", "behind, ft")
+    # 18.29 m, 21.5 m, 0.75 rad, 7.62 m, 10.9 m + 7.62 m; then 27 m and 30 m
+    assert first.rows[0] == ("port rigger", "port, downrigger", "", ("60", "71", "43°", "25", "61"))
+    assert first.rows[1] == ("long <flat> line", "stern, flat line", "", ("20", "62", "69°", "–", "57"))
+    assert second.rows[0] == ("port rigger", "port, downrigger", "anew", ("89", "98", "43°", "25", "61"))
+    assert second.rows[1] == first.rows[1]
+
+
+def test_gear_section_says_what_the_warnings_leave_unsaid(plan: Plan) -> None:
+    def rows(swept: Sweep) -> dict[str, str]:
+        sections = map_data(replace(plan, swept=swept)).sections
+        return dict(next(section for section in sections if section.title == "Gear in the water").rows)
+
+    well = rows(plan.swept)
+    assert well["Least water under the gear"] == "31.1 ft while under way (10 ft asked)"  # 9.5 m is 31.17 ft
+    slowest = "79% port rigger on P1, 79% long <flat> line on P1 of trolling speed (75% asked)"
+    assert well["Each lure's slowest"] == slowest
+    assert "none come within 6 ft" in well["Lines in turns"]
+    assert well["If the boat stops"] == "every rod hangs clear of the charted bottom"
+    near = Together(("port rigger", "long <flat> line"), 3, 0.5, 2.0)
+    stops = (
+        Stop("port rigger", 21.5, 300.0, 0.1, (2, 4)),
+        Stop("long <flat> line", 19.0, 3000.0, 1.0, (2, 3, 4, 5)),
+    )
+    bad = rows(replace(plan.swept, together=(near,), stops=stops))
+    assert "Lines in turns" not in bad
+    assert "If the boat stops" not in bad
+    assert bad["port rigger up before a stop on"] == "P1 · P2"
+    assert bad["long <flat> line up before a stop on"] == "every leg with gear down"
+    idle = rows(replace(plan.swept, tracks=(), clearance_m=np.inf))
+    assert not {"Least water under the gear", "Each lure's slowest"} & set(idle)
+
+
 @pytest.mark.parametrize("worked", [3.0, 17.0, 100.0, 160.0])
 @pytest.mark.parametrize("deepest", [2.5, 40.0, 131.0, 620.0, 9000.0])
 def test_a_handful_of_round_levels(deepest: float, worked: float) -> None:
@@ -288,6 +367,11 @@ def test_palette_holds_in_sunlight_and_for_colour_blind_eyes(eye: str) -> None:
     for ink in ("ink", "alarm", "pass", "turn", "mark-private"):
         assert _contrast(palette[ink], palette["paper"], eye) >= 4.5, ink
     assert _contrast(palette["hazard"], palette["hazard-paper"], eye) >= 4.5
+    # Lure tracks: bright threads on a dark edge, which stands out from water; no two threads are equally light.
+    assert min(_contrast(palette["ink"], under, eye) for under in [*water, palette["unknown"]]) >= 4.5
+    threads = [palette[f"lure-{index}"] for index in range(4)]
+    assert min(_contrast(thread, palette["ink"], eye) for thread in threads) >= 4.5
+    assert min(_contrast(one, other, eye) for one, other in combinations(threads, 2)) >= 1.35
     assert _contrast(palette["chosen"], palette["pass"], eye) >= 4.5
     # Shades darken steadily with depth, and land is darker than any water.
     shades = [_luminance(shade, eye) for shade in water]

@@ -21,14 +21,17 @@ function start() {
     hazards: hazardLayer(plan, surfaces),
     marks: markLayer(plan),
     legs: legs.layer,
+    lures: lureLayer(map, plan, surfaces),
     names: board.layer,
   };
   nameEverything(plan, board);
   map.fitBounds(legs.bounds(true), { animate: false });
-  [unknown, ...Object.values(layers)].forEach((layer) => map.addLayer(layer));
+  const groups = keyGroups(plan, layers);
+  const off = new Set(groups.filter((group) => group.off).flatMap((group) => group.layers));
+  [unknown, ...Object.values(layers)].filter((layer) => !off.has(layer)).forEach((layer) => map.addLayer(layer));
 
   viewControl(map, legs).addTo(map);
-  const key = keyControl(map, keyGroups(plan, layers)).addTo(map).getContainer();
+  const key = keyControl(map, groups).addTo(map).getContainer();
   key.open = matchMedia(WIDE).matches;
   key.addEventListener("toggle", () => board.refresh());
   scaleControl(map).addTo(map);
@@ -50,10 +53,11 @@ function fillHead(head, plan) {
 /** Before printing lay the page out for paper: a map of fixed size, the key and the panel below it; then undo it. */
 function prepareForPaper(map, panel, key, legs) {
   const home = key.parentNode;
+  const folds = [panel, key, ...panel.querySelectorAll("details")];
   let open = [];
   window.addEventListener("beforeprint", () => {
-    open = [panel.open, key.open];
-    panel.open = key.open = true;
+    open = folds.map((fold) => fold.open);
+    folds.forEach((fold) => { fold.open = true; });
     panel.before(key);
     document.body.classList.add("paper");
     showAll(map, legs.bounds(true));
@@ -61,7 +65,7 @@ function prepareForPaper(map, panel, key, legs) {
   window.addEventListener("afterprint", () => {
     document.body.classList.remove("paper");
     home.append(key);
-    [panel.open, key.open] = open;
+    folds.forEach((fold, index) => { fold.open = open[index]; });
     map.invalidateSize({ pan: false });
   });
 }

@@ -11,10 +11,38 @@ function fillPanel(panel, plan) {
     if (section.sentences.length) {
       node.append(element("ul", "", ...section.sentences.map((text) => element("li", "words", text))));
     }
+    const [first, ...later] = section.tables.map(tableBox);
+    if (first) {
+      node.classList.add("with-tables");
+      node.append(first);
+    }
+    if (later.length) {
+      const words = later.length === 1 ? "1 time more" : later.length + " times more";
+      node.append(element("details", "later", element("summary", "", words), ...later));
+    }
     body.append(node);
   }
   body.append(element("footer", "", "Page drawn with Leaflet 1.9.3 (BSD 2-Clause licence, inside this file) and folium."));
   panel.append(body);
+}
+
+/** Return a table in a box in which it scrolls where it is too wide. */
+function tableBox(table) {
+  const cell = (tag, scope, ...content) => {
+    const node = element(tag, "", ...content);
+    if (scope) {
+      node.scope = scope;
+    }
+    return node;
+  };
+  const body = element("tbody", "");
+  for (const [name, below, mark, values] of table.rows) {
+    const marks = mark ? [element("span", "set", mark)] : [];
+    const head = cell("th", "row", element("span", "words", name), ...marks, element("em", "words", below));
+    body.append(element("tr", mark ? "set-row" : "", head, ...values.map((value) => cell("td", "", value))));
+  }
+  const head = element("thead", "", element("tr", "", ...table.head.map((words) => cell("th", "col", words))));
+  return element("div", "table-box", element("table", "", element("caption", "", table.title), head, body));
 }
 
 /** Return the key: what each sign means, and a switch for each group of layers. */
@@ -23,13 +51,13 @@ function keyControl(map, groups) {
   for (const group of groups.filter((one) => one.entries.length)) {
     const box = element("input", "");
     box.type = "checkbox";
-    box.checked = true;
+    box.checked = !group.off;
     box.disabled = group.layers.length === 0;
     box.addEventListener("change", () => group.layers.forEach((layer) =>
       box.checked ? map.addLayer(layer) : map.removeLayer(layer)));
     body.append(element("label", "key-group", box, element("span", "", group.title)));
     for (const [swatch, words] of group.entries) {
-      body.append(element("div", "key-entry", swatch, element("span", "", words)));
+      body.append(element("div", "key-entry", swatch, element("span", "words", words)));
     }
   }
   const holder = element("details", "key", element("summary", "", "Key and layers"), body);
@@ -56,6 +84,8 @@ function keyGroups(plan, layers) {
       ["turn", swatch("leg-turn", "line"), "turn: gear down"],
       ["run", swatch("leg-run", "line"), "run: gear up"],
     ]) },
+    { title: "Lure tracks", layers: [layers.lures], off: true, entries:
+      plan.lures.map((lure, index) => [lureSwatch(index), lure.rod]) },
     { title: "Closed water", layers: [layers.closed, layers.standoffs], entries: [...has(closed, [
       ["fishing", swatch("closed-fishing", "box", "url(#hatch-fishing)"), "no fishing"],
       ["entry", swatch("closed-entry", "box", "url(#hatch-entry)"), "no entry"],
