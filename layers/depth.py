@@ -175,18 +175,18 @@ class CombinedDepth:
         result = []
         for rank, higher in self._ranks(within):
             deep = [layer.deeper_than(depth_m, within, cell_m) for layer in rank]
-            ours = shapely.union_all(deep)
+            ours = _union(deep)
             if len(rank) > 1:
                 # What is known is never coarsened here: it takes water away.
                 shallow = [shapely.difference(layer.known(within), d) for layer, d in zip(rank, deep, strict=True)]
                 ours = shapely.difference(ours, shapely.union_all(shallow))
             result.append(ours if higher.is_empty else shapely.difference(ours, higher))
-        return as_polygons(shapely.union_all(result), within)
+        return as_polygons(_union(result), within)
 
     def known(self, within: Bounds | None = None, cell_m: float | None = None) -> MultiPolygon:
         """Return the water that any layer knows."""
         known = [layer.known(within, cell_m) for rank in self.ranks for layer in rank]
-        return as_polygons(shapely.union_all(known), within)
+        return as_polygons(_union(known), within)
 
     def _ranks(self, within: Bounds | None) -> Iterator[tuple[tuple[Depth, ...], MultiPolygon]]:
         """Give the layers of each rank with the water that higher ranks know."""
@@ -196,6 +196,12 @@ class CombinedDepth:
             if number + 1 < len(self.ranks):
                 known = [layer.known(within) for layer in rank]
                 higher = as_polygons(shapely.union_all([higher, *known]))
+
+
+def _union(polygons: Sequence[BaseGeometry]) -> BaseGeometry:
+    # a union of one is a slow copy
+    filled = [shape for shape in polygons if not shape.is_empty]
+    return filled[0] if len(filled) == 1 else shapely.union_all(filled)
 
 
 def _shallower(layer: Depth, depth_m: float, within: Bounds | None) -> BaseGeometry:

@@ -14,7 +14,7 @@ from spotmap import polyline
 from spotmap.model import FloatArray
 from spotmap.polyline import circumradius_m, evenly_spaced, places_at
 
-_FIRST_LOOK_M = 1500.0
+_FIRST_LOOK_M = 800.0
 _SIDE_LOOK_M = (4.0, 12.0, 40.0)
 """How far to either side the depth is looked at to tell the deep side; the first that tells is taken."""
 _WRIGGLE_M = 5.0

@@ -324,6 +324,11 @@ def _obstacles(plan: Plan) -> Iterator[Members]:
 
 def _feature(shape: BaseGeometry, properties: Members, decimals: int = _DECIMALS) -> Members:
     """Return a feature of a shape in degrees."""
+    if shape.geom_type == "LineString":
+        # what most features are, and nothing about a line can become invalid
+        places = np.round(shapely.get_coordinates(shape), decimals) + 0.0
+        geometry = {"type": "LineString", "coordinates": places.tolist()}
+        return {"type": "Feature", "properties": properties, "geometry": geometry}
     # Adding zero turns -0.0 into 0.0.
     rounded = shapely.transform(shape, lambda lonlat: np.round(lonlat, decimals) + 0.0)
     if not rounded.is_valid:

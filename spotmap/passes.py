@@ -91,9 +91,7 @@ def fit_pass(stretch: Stretch, radius_m: float, water: GearWater) -> PassLine | 
         The pass, inside the water, nowhere tighter than R, with what was cut; or why there is none.
     """
     shortest_m = SHORTEST_PASS_RADII * radius_m
-    slack_m = min(radius_m / 2.0, _MOST_SLACK_M)
-    near_water = water.allowed.buffer(slack_m)
-    kept, dropped = _longest_part(stretch.line, near_water)
+    kept, dropped = _longest_part(stretch.line, _near(water, radius_m))
     cuts = [Cut(float(piece.length), water.why_not(piece)) for piece in dropped]
     if kept is None or kept.length < shortest_m:
         return _no_pass(cuts, 0.0 if kept is None else float(kept.length))
@@ -108,6 +106,17 @@ def fit_pass(stretch: Stretch, radius_m: float, water: GearWater) -> PassLine | 
     if length_m < shortest_m:
         return _no_pass(cuts, length_m)
     return PassLine(xy, stretch.line, stretch.depth_m, tuple(cuts))
+
+
+def most_workable_m(stretch: Stretch, radius_m: float, water: GearWater) -> float:
+    """Return the length, metres, that no pass on this stretch can exceed: cheap to tell, before bends and turns."""
+    kept, _ = _longest_part(stretch.line, _near(water, radius_m))
+    return 0.0 if kept is None else float(kept.length)
+
+
+def _near(water: GearWater, radius_m: float) -> MultiPolygon:
+    # what lies this little outside the water can be eased round
+    return water.allowed.buffer(min(radius_m / 2.0, _MOST_SLACK_M))
 
 
 def off_line(line: PassLine, depth: Depth) -> OffLine:

@@ -14,12 +14,14 @@ from spotmap.clock import elapsed, later
 from spotmap.depthline import Stretch
 from spotmap.gear import deepest_gear_m, steps_in
 from spotmap.model import Trip, TurningRadius, Work
-from spotmap.passes import NoPass
+from spotmap.passes import NoPass, most_workable_m
 from spotmap.patterns import FittedWork, Ground, box_around, fit_work, stretches_of
 from spotmap.water import Fishery, GearWater, NeededDepth, Span, change_times, gear_water
 
 _NEARLY_ALL = 0.95
 """A stretch workable to this share is taken as it is, without looking for a better time."""
+_WORTH_TRYING = 1.1
+"""Another time is tried only where it could bring so many times as much line and time."""
 _LONGEST_TURN_RADII = 7.5
 """A Dubins turn back along the same line takes 7π/3 radii."""
 
@@ -77,13 +79,18 @@ def place_work(brief: Brief, index: int, stretches: Sequence[Stretch], span: Spa
     day = Span(span.start, max(span.end, trip.latest_end))
     for option in _options(span, change_times(area, Fishery(trip.species, trip.method), day, around)):
         water = _water(brief, stretches, option.span)
+        usable_s = elapsed(option.span.start, min(option.span.end, trip.latest_end)).total_seconds()
+        if best is not None:
+            bound = most_workable_m(stretches[0], radius.radius_m, water) / work.length_m * usable_s
+            if bound <= _WORTH_TRYING * best_score:
+                continue
         same = (fitted for other, fitted in tried if shapely.equals_exact(other.allowed, water.allowed))
         fitted = next(same, None) or fit_work(work, Ground(tuple(stretches), water, radius.radius_m))
         tried.append((water, fitted))
         if isinstance(fitted, NoPass):
             continue
         kept = fitted.passes["out"].length_m / work.length_m
-        score = kept * elapsed(option.span.start, min(option.span.end, trip.latest_end)).total_seconds()
+        score = kept * usable_s
         if score > best_score:
             best_score = score
             best = PlacedWork(index, fitted, option.span, option.begin_by_wait, option.stop_by, option.note)

@@ -27,7 +27,7 @@ _ROUNDS = 8
 _POLISHING_ROUNDS = 4
 _NEARLY = 0.8
 """Share of R from which a track that still bends too tightly is worth polishing."""
-_SETTLED_M = 0.6
+_SETTLED_M = 0.9
 _STILL_M = 0.05
 _STEP_DECAY = 0.7
 _SAGITTA_M = 0.005
@@ -151,7 +151,12 @@ def _worth_polishing(control: FloatArray, radius_m: float, water: MultiPolygon |
     """Return whether a track bends a little too tightly or leaves the water by a little: more rounds can mend that."""
     xy, bend_radius = _spline(control)
     tightest_m = bend_radius.min()
-    outside_m = 0.0 if water is None else shapely.difference(LineString(xy), water).length
+    outside_m = 0.0
+    if water is not None:
+        # the ends may be outside, to be cut; between them the track should be in the water
+        inside = np.flatnonzero(shapely.contains_xy(water, xy))
+        if len(inside) > 1:
+            outside_m = shapely.difference(LineString(xy[inside[0] : inside[-1] + 1]), water).length
     bends_a_little = _NEARLY * radius_m <= tightest_m < radius_m
     leaves_a_little = 0.0 < outside_m < radius_m and tightest_m >= radius_m
     return bool(bends_a_little or leaves_a_little)

@@ -28,6 +28,7 @@ from spotmap.model import (
     Trip,
     TurningRadius,
 )
+from spotmap.polyline import evenly_spaced
 from spotmap.separation import Lines, closest
 from spotmap.water import Fishery, KeepOff, Span, keep_off, open_grounds
 
@@ -39,6 +40,7 @@ _TRACK_M = 0.2
 _BOTTOM_EVERY = 3
 _APART_EVERY = 4
 _NEAR_EVERY = 3
+_STOP_EVERY_M = 5.0
 """The bottom, lines coming together and standoffs are looked at every so many steps: 4 to 6 m at trolling speed."""
 _CLOSER_THAN_STRAIGHT = 0.9
 """Lines that run close on a straight course are the skipper's own spread: a turn must bring them nearer than that."""
@@ -191,12 +193,14 @@ def _track(part: _Part, index: int, column: int) -> LureTrack:
     xy = part.ends[on[0] : min(on[-1] + 2, len(part.leg_of_step)), column, -1]
     line = LineString(xy if len(xy) > 1 else np.vstack([xy, xy]))
     trailing = part.out[on, column]
+    # while it is let out it is at no depth of its own yet
+    depth = part.depth_m[on, column][trailing] if trailing.any() else part.depth_m[on, column]
     return LureTrack(
         rod=part.rods[column].rod.name,
         seq=part.legs[index].seq,
         xy=shapely.get_coordinates(shapely.simplify(line, _TRACK_M)),
-        depth_min_m=float(part.depth_m[on, column].min()),
-        depth_max_m=float(part.depth_m[on, column].max()),
+        depth_min_m=float(depth.min()),
+        depth_max_m=float(depth.max()),
         slowest_mps=float(part.speed_mps[on, column][trailing].min()) if trailing.any() else float("nan"),
     )
 
@@ -290,15 +294,18 @@ def _together(parts: Sequence[_Part], limit_m: float) -> tuple[Together, ...]:
 def _stops(area: Area, trip: Trip, radius: TurningRadius, legs: Sequence[TimedLeg]) -> tuple[Stop, ...]:
     """Return, for each rod, where the boat must not stop with its gear out."""
     down = [timed for timed in legs if timed.leg.kind != "run"]
-    places = [resampled(timed.leg.xy, 5.0, 1.0)[1] for timed in down]
-    depth = [area.depth.depth_at(xy[:, 0], xy[:, 1]) for xy in places]
+    # laps repeat: one look at each track serves them all
+    tracks = {timed.leg.xy.tobytes(): timed.leg.xy for timed in down}
+    places = {key: evenly_spaced(xy, _STOP_EVERY_M) for key, xy in tracks.items()}
+    under_track = {key: area.depth.depth_at(xy[:, 0], xy[:, 1]) for key, xy in places.items()}
+    depth = [under_track[timed.leg.xy.tobytes()] for timed in down]
     total_m = sum(timed.length_m for timed in down)
     found = []
     for one in radius.rods:
         hang_m = max(
             other.stop_depth_m for step in radius.steps for other in step.rods if other.rod.name == one.rod.name
         )
-        shares = [float((under < hang_m + trip.limits.bottom_clearance_m).mean()) for under in depth]
+        shares = [float((~(under >= hang_m + trip.limits.bottom_clearance_m)).mean()) for under in depth]
         length_m = sum(share * timed.length_m for share, timed in zip(shares, down, strict=True))
         if length_m > 0.0:
             seqs = tuple(timed.seq for share, timed in zip(shares, down, strict=True) if share > 0.0)
