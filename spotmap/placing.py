@@ -40,12 +40,17 @@ class PlacedWork:
 
 @dataclass(frozen=True)
 class Brief:
-    """What every piece of work is laid out under: the area, the trip, its rig, and how far gear swings out, metres."""
+    """What every piece of work is laid out under: the area, the trip and its rig.
+
+    `spare_m` is how far beside the boat gear runs, kept on top of every standoff; `deeper_m` how much deeper than the
+    gear asks for the water must be, where gear beside the boat has been too near the bottom.
+    """
 
     area: Area
     trip: Trip
     radius: TurningRadius
     spare_m: float
+    deeper_m: float
 
 
 def place_work(brief: Brief, index: int, stretches: Sequence[Stretch], span: Span) -> PlacedWork | NoPass:
@@ -129,10 +134,10 @@ def needed_depth(brief: Brief, span: Span) -> NeededDepth:
     clearance_m = brief.trip.limits.bottom_clearance_m
     needed, straight, slow, clearance = (
         format_quantity(value, brief.area.show.depth)
-        for value in (slow_m + clearance_m, straight_m, slow_m, clearance_m)
+        for value in (slow_m + clearance_m + brief.deeper_m, straight_m, slow_m, clearance_m)
     )
     words = f"shallower than {needed} (gear at {straight}, {slow} when slowed in a turn, and {clearance} clearance)"
-    return NeededDepth(slow_m + clearance_m, words, brief.spare_m)
+    return NeededDepth(slow_m + clearance_m + brief.deeper_m, words, brief.spare_m)
 
 
 def longest_duration(work: Work, trip: Trip, radius_m: float) -> timedelta:

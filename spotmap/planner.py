@@ -99,25 +99,22 @@ def _lawful_draft(area: Area, trip: Trip, progress: Callable[[str], None]) -> _D
     """Return a day whose gear, not only its boat, keeps its standoffs and stays off the bottom.
 
     First the boat keeps its standoffs and the reach of its rods more; where gear still swings too near something, it
-    keeps the whole swing of a turn more; where gear still comes too near the bottom, the rods that do are raised.
+    keeps the whole swing of a turn more; where gear still comes too near the bottom, deeper water is asked for, and
+    where that costs work, the rods that do are raised.
     """
     runs = Runs(area, trip)
     words: list[str] = []
     for _ in range(_MOST_RAISES):
         radius = turning_radius(trip.rods, trip.boat, trip.limits)
         for spare_m in (beside_m(radius), inside_m(radius)):
-            draft = _draft(Brief(area, trip, radius, spare_m), runs, progress)
+            brief = Brief(area, trip, radius, spare_m, 0.0)
+            draft = _draft(brief, runs, progress)
             if not draft.swept.touches:
                 return replace(draft, words=(*words, *draft.words))
-        by_m: dict[str, float] = {}
-        for touch in draft.swept.touches:
-            if not touch.bottom:
-                raise NoPlanError(
-                    f"Gear cannot keep its standoff: rod '{touch.rod}' comes {touch.short_m:.1f} m too near "
-                    f"{touch.what} on leg {touch.seq}.",
-                    remedies=["a shorter setback", "another stretch"],
-                )
-            by_m[touch.rod] = max(by_m.get(touch.rod, 0.0), touch.short_m + _RAISE_SPARE_M)
+        by_m = _too_deep_by(draft.swept)
+        deeper = _draft_in_deeper_water(replace(brief, deeper_m=max(by_m.values())), draft, runs, progress)
+        if deeper is not None:
+            return replace(deeper, words=(*words, *deeper.words))
         trip = replace(trip, rods=raised(trip.rods, by_m))
         words += [
             f"Rod '{rod}' is raised by {format_quantity(metres, area.show.depth)}: its gear would come nearer the "
@@ -127,6 +124,35 @@ def _lawful_draft(area: Area, trip: Trip, progress: Callable[[str], None]) -> _D
     raise NoPlanError(
         "Gear cannot be kept off the bottom.", words, ["shallower rods", "a deeper line", "a shorter setback"]
     )
+
+
+def _too_deep_by(swept: Sweep) -> dict[str, float]:
+    """Return by how much each rod's gear comes too near the bottom, a little to spare.
+
+    Raises
+    ------
+    NoPlanError
+        When gear comes too near something else: no depth mends that.
+    """
+    by_m: dict[str, float] = {}
+    for touch in swept.touches:
+        if not touch.bottom:
+            raise NoPlanError(
+                f"Gear cannot keep its standoff: rod '{touch.rod}' comes {touch.short_m:.1f} m too near "
+                f"{touch.what} on leg {touch.seq}.",
+                remedies=["a shorter setback", "another stretch"],
+            )
+        by_m[touch.rod] = max(by_m.get(touch.rod, 0.0), touch.short_m + _RAISE_SPARE_M)
+    return by_m
+
+
+def _draft_in_deeper_water(brief: Brief, before: _Draft, runs: Runs, progress: Callable[[str], None]) -> _Draft | None:
+    """Return the day routed on deeper water, or None where that leaves gear too low or costs work."""
+    try:
+        draft = _draft(brief, runs, progress)
+    except NoPlanError:
+        return None
+    return draft if not draft.swept.touches and len(draft.words) <= len(before.words) else None
 
 
 def _draft(brief: Brief, runs: Runs, progress: Callable[[str], None]) -> _Draft:

@@ -135,7 +135,13 @@ def check_rods(case: Case) -> Iterator[str]:
         mass = quantity(trip_rod["sinker" if flat else "ball"], MASS)
         weight = mass * GRAVITY_MPS2 * (1 - WATER_KG_M3 / LEAD_KG_M3)
         numbers = [("weight_n", weight, 0.015)]
-        keys = [key for key in ("reach", "setback", "depth", "cable_out") if key in trip_rod]
+        # a plan may fish a rod shallower than asked, when it says so: its gear would come too near the bottom
+        raised = any(text.startswith(f"Rod '{rod['name']}' is raised") for text in case.head["warnings"])
+        set_by = () if raised else ("depth", "cable_out")
+        for key in ("depth", "cable_out"):
+            if raised and key in trip_rod and rod[f"{key}_m"] > quantity(trip_rod[key], LENGTH):
+                yield f"{where}: said to be raised, yet {key} is more than the trip asks"
+        keys = [key for key in ("reach", "setback", *set_by) if key in trip_rod]
         numbers += [(f"{key}_m", quantity(trip_rod[key], LENGTH), 0.005) for key in keys]
         out = rod["setback_m"] if flat else rod["cable_out_m"]
         depth, layback, angle = cable(rod, out, case.head["troll_speed_mps"])
