@@ -14,9 +14,14 @@ import shapely
 from shapely import MultiPolygon, Polygon
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from shapely.geometry.base import BaseGeometry
 
 _POLYGON = 3  # shapely's type number
+_GRIDS = (None, 1e-12, 1e-10)
+"""Exact first, then on grids far finer than any data in degrees or metres."""
+_NO_AREA = 1e-12
 
 
 def repaired(
@@ -62,13 +67,37 @@ def larger(geometry: BaseGeometry) -> MultiPolygon:
     repairs = _both_repairs(geometry)
     if any(part.is_empty for part in parts) or not repairs:
         return MultiPolygon()
-    return _multi(shapely.union_all([*parts, *repairs]))
+    return _multi(_covering_union([*parts, *repairs]))
+
+
+def _covering_union(shapes: Sequence[BaseGeometry]) -> BaseGeometry:
+    """Return a union that is sure to cover every shape.
+
+    GEOS can lose a face where edges all but coincide; a closure must not be lost with it. The last resort is the
+    convex hull, which is larger than any reading.
+    """
+    whole = sum(shape.area for shape in shapes)
+    for grid in _GRIDS:
+        union = shapely.union_all(shapes, grid_size=grid)
+        if all(shapely.difference(shape, union).area <= _NO_AREA * whole for shape in shapes):
+            return union
+    return shapely.convex_hull(shapely.geometrycollections(list(shapes)))
 
 
 def smaller(geometry: BaseGeometry) -> MultiPolygon:
     """Return what is inside an invalid polygon by every reading: where both of GEOS's repairs agree."""
     repairs = _both_repairs(geometry)
-    return _multi(shapely.intersection_all(repairs)) if repairs else MultiPolygon()
+    return _multi(_covered_intersection(repairs)) if repairs else MultiPolygon()
+
+
+def _covered_intersection(shapes: Sequence[BaseGeometry]) -> BaseGeometry:
+    """Return an intersection that is sure to lie in every shape: nothing, where GEOS cannot make one."""
+    whole = sum(shape.area for shape in shapes)
+    for grid in _GRIDS:
+        common = shapes[0] if len(shapes) == 1 else shapely.intersection(shapes[0], shapes[1], grid_size=grid)
+        if all(shapely.difference(common, shape).area <= _NO_AREA * whole for shape in shapes):
+            return common
+    return MultiPolygon()
 
 
 def _both_repairs(geometry: BaseGeometry) -> list[MultiPolygon]:
