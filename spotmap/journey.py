@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import timedelta
@@ -87,10 +88,11 @@ def work_duration(fitted: FittedWork, first: PassKey, count: int, trip: Trip) ->
 
 def passes_that_fit(fitted: FittedWork, first: PassKey, available: timedelta, trip: Trip) -> int:
     """Return how many whole passes fit into a time; at least one, for the caller to judge."""
-    count = 1
-    while work_duration(fitted, first, count + 1, trip) <= available:
-        count += 1
-    return count
+    most = 2
+    while work_duration(fitted, first, most, trip) <= available:
+        most *= 2
+    counts = range(1, most)
+    return max(1, bisect_right(counts, available, key=lambda count: work_duration(fitted, first, count, trip)))
 
 
 def legs_of(outings: Sequence[Outing], runs: Runs) -> list[Leg]:

@@ -118,10 +118,10 @@ def _least_duration(placed: PlacedWork, trip: Trip) -> timedelta:
 
 def _count(placed: PlacedWork, trip: Trip) -> int:
     work = placed.fitted.work
-    if work.passes is not None:
-        return work.passes
     first = min(placed.fitted.graph.nodes)
-    return passes_that_fit(placed.fitted, first, work.duration or timedelta(0), trip)
+    day = timedelta(hours=trip.hours)
+    most = passes_that_fit(placed.fitted, first, day if work.duration is None else min(work.duration, day), trip)
+    return most if work.passes is None else min(work.passes, most)
 
 
 def fit_day(laid: Laid, runs: Runs, variation_deg: float) -> tuple[list[Outing], tuple[TimedLeg, ...], tuple[str, ...]]:
@@ -157,11 +157,12 @@ def fit_day(laid: Laid, runs: Runs, variation_deg: float) -> tuple[list[Outing],
         late = _first_late(outings, timed, trip)
         if late is None:
             return outings, timed, tuple(left_out)
-        work, count = counted[late]
+        position, over = late
+        work, count = counted[position]
         if count > 1:
-            counted[late] = (work, count - 1)
+            counted[position] = (work, max(1, count - max(1, int(over / _longest_pass(work, trip)))))
         else:
-            counted.pop(late)
+            counted.pop(position)
             title = work_title(work.fitted.work, area.show)
             left_out.append(f"work {work.index + 1} ({title}) is left out: no time is left for one pass")
     raise NoPlanError(
@@ -171,13 +172,24 @@ def fit_day(laid: Laid, runs: Runs, variation_deg: float) -> tuple[list[Outing],
     )
 
 
-def _first_late(outings: Sequence[Outing], timed: Sequence[TimedLeg], trip: Trip) -> int | None:
-    """Return which outing must lose a pass: the first that runs past its closing, or the last of too long a day."""
+def _first_late(outings: Sequence[Outing], timed: Sequence[TimedLeg], trip: Trip) -> tuple[int, timedelta] | None:
+    """Return which outing must lose passes, and how late it is.
+
+    That is the first that runs past its closing, or the last of too long a day.
+    """
     for position, outing in enumerate(outings):
-        stop_by = outing.placed.stop_by
-        if stop_by is not None and _gear_down(timed, outing)[-1].end > stop_by:
-            return position
-    return len(outings) - 1 if timed[-1].end > trip.latest_end else None
+        stop_by, end = outing.placed.stop_by, _gear_down(timed, outing)[-1].end
+        if stop_by is not None and end > stop_by:
+            return position, elapsed(stop_by, end)
+    over = elapsed(trip.latest_end, timed[-1].end)
+    return (len(outings) - 1, over) if over > timedelta(0) else None
+
+
+def _longest_pass(placed: PlacedWork, trip: Trip) -> timedelta:
+    """Return the longest that one more pass takes: dropping passes by it never drops one too many."""
+    first = min(placed.fitted.graph.nodes)
+    took = [work_duration(placed.fitted, first, count, trip) for count in (1, 2, 3)]
+    return max(took[1] - took[0], took[2] - took[1])
 
 
 def _gear_down(timed: Sequence[TimedLeg], outing: Outing) -> list[TimedLeg]:

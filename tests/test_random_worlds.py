@@ -1,4 +1,4 @@
-"""Plans of 200 random worlds, each judged by the independent check (issue 2, "Numbers")."""
+"""Plans of 200 random worlds, each judged by the independent check."""
 
 from __future__ import annotations
 

@@ -166,7 +166,7 @@ def test_loop_on_a_coarse_model_of_land_and_sea(tmp_path: Path) -> None:
     made, found, _ = plan(tmp_path, "strait", setback="25 ft", **where)
     assert found == []
     assert [p["depth_line_m"] for p in passes(made)] == pytest.approx([50 * 1.8288] * 4)
-    # source: issue 2, "Numbers": a 0.8 NM loop back along its own line at R up to 50 m fishes 0.80 of its way
+    # promised: a 0.8 NM loop back along its own line at R up to 50 m fishes 0.80 of its way
     assert made["spotmap"]["turn_radius_m"] <= 50
     down = [f["properties"] for f in made["features"] if f["properties"].get("kind") in ("pass", "turn")]
     assert sum(p["length_m"] for p in passes(made)) >= 0.8 * sum(p["length_m"] for p in down)
