@@ -140,8 +140,10 @@ class _Legs:
     def run(self, goal: Point, goal_name: str, span: Span, *, work: int | None, onto: FloatArray | None) -> None:
         """Add the shortest way to a place, gear up; where the boat is there already, a swing onto the next track."""
         way = self._runs.way(self._here, goal, span, start_name=self._here_name, goal_name=goal_name)
-        xy = shapely.get_coordinates(shapely.segmentize(way, _STRAIGHT_M))
-        if way.length < _NO_RUN_M:
+        if way.length >= _NO_RUN_M:
+            xy = shapely.get_coordinates(shapely.segmentize(way, _STRAIGHT_M))
+        else:
+            xy = shapely.get_coordinates(way)
             if not self.legs or onto is None:
                 return
             swings = dubins_paths(end_pose(self.legs[-1].xy), start_pose(onto), self._runs.trip.boat.turn_radius_m)

@@ -93,6 +93,8 @@ def fit_pass(stretch: Stretch, radius_m: float, water: GearWater) -> PassLine | 
     shortest_m = SHORTEST_PASS_RADII * radius_m
     kept, dropped = _longest_part(stretch.line, _near(water, radius_m))
     cuts = [Cut(float(piece.length), water.why_not(piece)) for piece in dropped]
+    if stretch.line.length < shortest_m:
+        return NoPass((f"a stretch of {stretch.line.length:.0f} m is all turn at a radius of {radius_m:.0f} m",), 0.0)
     if kept is None or kept.length < shortest_m:
         return _no_pass(cuts, 0.0 if kept is None else float(kept.length))
     track = steerable_line(kept, radius_m, deep_on_left=True, water=water.allowed)

@@ -196,6 +196,20 @@ def test_an_island_off_the_line_is_gone_round_by_the_run(tmp_path: Path) -> None
         assert not LineString(one.leg.xy).intersects(plan.area.land)
 
 
+def test_two_pieces_of_work_on_one_line_are_joined_by_a_swing_with_gear_up(tmp_path: Path) -> None:
+    plan = planned(tmp_path, SmallTrip([work(more="passes = 2"), work(more="passes = 2")]))
+    kinds = [(one.leg.kind, one.leg.work) for one in plan.legs]
+    between = kinds.index(("run", 1))
+    assert kinds[between - 1] == ("pass", 0)
+    assert kinds[between + 1] == ("pass", 1)
+    assert plan.legs[between].length_m > 10.0
+
+
+def test_a_stretch_that_is_all_turn_is_refused_in_words(tmp_path: Path) -> None:
+    with pytest.raises(NoPlanError, match="all turn"):
+        planned(tmp_path, SmallTrip([work(length="5 m")]))
+
+
 # --- what a newcomer does wrong ---
 
 
