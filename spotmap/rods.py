@@ -204,7 +204,8 @@ def _ladder(table: Table, day: Day) -> tuple[Setting, ...]:
             if day.first_light is None:
                 step.problem("after", "there is no first light on this date at home.", "Give clock times with at.")
             else:
-                since = later(day.first_light, timedelta(seconds=after_s))
+                # nobody sets a rod by the second
+                since = later(day.first_light, timedelta(seconds=after_s)).replace(second=0, microsecond=0)
         step.done()
         steps.append(Setting(since, depth_m, None))
     steps.sort(key=lambda one: one.since)
