@@ -134,6 +134,15 @@ def beside_m(radius: TurningRadius) -> float:
     return max(one.rod.reach_m for one in radius.rods)
 
 
+def longest_chain_m(radius: TurningRadius) -> float:
+    """Return how far behind the boat the last lure swims."""
+    return max(
+        one.layback_m + (0.0 if one.rod.kind == "flat line" else one.rod.setback_m)
+        for step in radius.steps
+        for one in step.rods
+    )
+
+
 def inside_m(radius: TurningRadius) -> float:
     """Return how far inside the boat's track gear swings in a steady turn at R."""
 

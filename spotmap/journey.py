@@ -17,6 +17,7 @@ from spotmap.model import FloatArray, Leg, OffLine, Trip
 from spotmap.passes import PassLine, off_line
 from spotmap.patterns import FittedWork, PassKey
 from spotmap.placing import PlacedWork
+from spotmap.polyline import begun_after
 from spotmap.turns import Turn, end_pose, start_pose
 from spotmap.water import Span
 from spotmap.ways import Runs
@@ -119,6 +120,7 @@ def legs_of(outings: Sequence[Outing], runs: Runs) -> list[Leg]:
         for key, turn in fitted.walk(outing.first, outing.count):
             track = fitted.track(key)
             if turn is None:
+                track = begun_after(track, placed.gear_down_after_m)
                 made.run(Point(track[0]), name, span, work=placed.index, onto=track)
             else:
                 made.turn(turn, placed)

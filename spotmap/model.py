@@ -243,13 +243,17 @@ class LureTrack:
 
 @dataclass(frozen=True)
 class Touch:
-    """A place where a rod's gear comes nearer the bottom than its clearance, or nearer something than its standoff."""
+    """A place where a rod's gear comes nearer the bottom than its clearance, or nearer something than its standoff.
+
+    `at_start` says that it is so only while gear still trails over water from before the leg's start.
+    """
 
     rod: str
     seq: int
     what: str
     short_m: float
     bottom: bool
+    at_start: bool
 
 
 @dataclass(frozen=True)

@@ -28,7 +28,10 @@ _LONGEST_TURN_RADII = 7.5
 
 @dataclass(frozen=True)
 class PlacedWork:
-    """A piece of work fitted to the water that stays open during `span`, the whole of which it may be worked in."""
+    """A piece of work fitted to the water that stays open during `span`, the whole of which it may be worked in.
+
+    After a run gear goes down `gear_down_after_m` into the pass, where it must not trail behind the pass's start.
+    """
 
     index: int
     fitted: FittedWork
@@ -36,6 +39,7 @@ class PlacedWork:
     begin_by_wait: datetime | None
     stop_by: datetime | None
     note: str
+    gear_down_after_m: float = 0.0
 
 
 @dataclass(frozen=True)

@@ -19,7 +19,7 @@ from spotmap.clock import (
     totals,
     variation_is_extrapolated,
 )
-from spotmap.gear import beside_m, inside_m, raised, turning_radius
+from spotmap.gear import beside_m, inside_m, longest_chain_m, raised, turning_radius
 from spotmap.journey import Outing
 from spotmap.model import Plan, Sun, Sweep, TimedLeg, Trip, WorkReport
 from spotmap.passes import off_line, summed
@@ -164,10 +164,23 @@ def _draft(brief: Brief, runs: Runs, progress: Callable[[str], None]) -> _Draft:
         outings, timed, dropped = fit_day(laid, runs, _variation(brief.area, brief.trip))
         if inside_spans(timed, outings):
             progress("pulling the gear along")
-            swept = sweep(brief.area, brief.trip, brief.radius, timed)
-            return _Draft(brief, outings, timed, swept, (*laid.left_out, *dropped))
+            draft = _Draft(brief, outings, timed, sweep(brief.area, brief.trip, brief.radius, timed), ())
+            late = _works_begun_too_early(draft)
+            if late:
+                # gear goes down a chain's length into the pass, not at its very start
+                laid = laid.with_gear_down_after(late, longest_chain_m(brief.radius))
+                outings, timed, dropped = fit_day(laid, runs, _variation(brief.area, brief.trip))
+                swept = sweep(brief.area, brief.trip, brief.radius, timed)
+                draft = replace(draft, outings=outings, timed=timed, swept=swept)
+            return replace(draft, words=(*laid.left_out, *dropped))
         detour *= 2.0
     raise NoPlanError("No timetable was found in which every piece of work keeps to its open water.")
+
+
+def _works_begun_too_early(draft: _Draft) -> frozenset[int]:
+    """Return the pieces of work whose gear trails over forbidden water only because it has just gone down."""
+    works = {timed.seq: timed.leg.work for timed in draft.timed}
+    return frozenset(work for touch in draft.swept.touches if touch.at_start and (work := works[touch.seq]) is not None)
 
 
 def _check_places(area: Area, trip: Trip) -> None:
@@ -258,6 +271,9 @@ def _report(area: Area, outing: Outing) -> WorkReport:
     fitted = outing.placed.fitted
     stretch = fitted.stretch
     choices = [outing.placed.note, *fitted.notes]
+    if outing.placed.gear_down_after_m > 0.0:
+        after = format_quantity(outing.placed.gear_down_after_m, "m", 0)
+        choices.append(f"gear goes down {after} into the pass, so that it trails over open water from the first")
     if stretch.from_near_m > _FAR_FROM_MARK_M:
         away = format_quantity(stretch.from_near_m, area.show.distance)
         choices.append(f"the nearest line at this depth is {away} from '{fitted.work.near_name}'")

@@ -39,6 +39,12 @@ def evenly_spaced(xy: FloatArray, step_m: float, *, least: int = 4) -> FloatArra
     return places_at(xy, np.linspace(0.0, total, pieces + 1))
 
 
+def begun_after(xy: FloatArray, distance_m: float) -> FloatArray:
+    """Return a track (n, 2) without its first so many metres, begun at the vertex nearest to there."""
+    first = int(np.abs(along_m(xy) - distance_m).argmin())
+    return xy[min(first, len(xy) - 2) :]
+
+
 def circumradius_m(a: FloatArray, b: FloatArray, c: FloatArray) -> FloatArray:
     """Return the radius (n,) of the circle through three places each, (n, 2); infinite where they are in line.
 

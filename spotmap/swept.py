@@ -35,6 +35,8 @@ from spotmap.water import Fishery, KeepOff, Span, keep_off, open_grounds
 STEP_S = 1.0
 _TABLE_SPEEDS = np.linspace(0.0, 1.4, 29)
 """Shares of trolling speed at which a ball's depth is worked out, to be read between."""
+_TRAILS_AFTER = 1.5
+"""Chain lengths of way after which gear that was let out trails as if it had never been anywhere else."""
 _TOLERANCE_M = 0.1
 _TRACK_M = 0.2
 _BOTTOM_EVERY = 3
@@ -49,8 +51,8 @@ _CLOSER_THAN_STRAIGHT = 0.9
 def sweep(area: Area, trip: Trip, radius: TurningRadius, legs: Sequence[TimedLeg]) -> Sweep:
     """Pull the gear of every rod along the gear-down legs and look at where it goes.
 
-    Gear is let out from the boat where it goes down, so its lures never trail behind the first pass. A ball hangs as
-    deep as its own speed lets it: slowed on the inside of a turn it sinks.
+    Where gear goes down it trails straight behind from the first. A ball hangs as deep as its own speed lets it: slowed
+    on the inside of a turn it sinks.
 
     Parameters
     ----------
@@ -78,7 +80,11 @@ def sweep(area: Area, trip: Trip, radius: TurningRadius, legs: Sequence[TimedLeg
 
 @dataclass(frozen=True)
 class _Part:
-    """One stretch of track between two lifts of the gear, at n moments; rods and links as in `chain`."""
+    """One stretch of track between two lifts of the gear, at n moments; rods and links as in `chain`.
+
+    `out` says where gear trails as it should; during the first `starting` moments it trails over water from before
+    the start.
+    """
 
     legs: tuple[TimedLeg, ...]
     leg_of_step: npt.NDArray[np.intp]
@@ -89,6 +95,7 @@ class _Part:
     speed_mps: FloatArray
     out: npt.NDArray[np.bool_]
     like: tuple[int, ...]
+    starting: int
 
     @property
     def fresh(self) -> list[int]:
@@ -111,27 +118,42 @@ def _chains(legs: Sequence[TimedLeg]) -> Iterator[tuple[TimedLeg, ...]]:
 def _pulled(trip: Trip, radius: TurningRadius, chain: tuple[TimedLeg, ...]) -> _Part:
     xy = np.vstack([chain[0].leg.xy, *(timed.leg.xy[1:] for timed in chain[1:])])
     speed = trip.boat.troll_speed_mps
-    time_s, boat = resampled(xy, speed, STEP_S)
-    ends_s = np.array([elapsed(chain[0].start, timed.end).total_seconds() for timed in chain])
-    leg_of_step = np.minimum(np.searchsorted(ends_s, time_s, side="right"), len(chain) - 1)
-    since_s = np.array([elapsed(chain[0].start, step.since).total_seconds() for step in radius.steps])
-    step_of = np.maximum(np.searchsorted(since_s, time_s, side="right") - 1, 0)
     lengths = np.array([[_links(one) for one in step.rods] for step in radius.steps])
+    whole_m = lengths.sum(axis=2).max(axis=0)
+    lead = int(np.ceil(_TRAILS_AFTER * whole_m.max() / (speed * STEP_S)))
+    ahead = (xy[1] - xy[0]) / np.hypot(*(xy[1] - xy[0]))
+    time_s, boat = resampled(np.vstack([xy[0] - lead * speed * STEP_S * ahead, xy]), speed, STEP_S)
+    time_s = time_s - lead * STEP_S
+    ends_s = np.array([elapsed(chain[0].start, timed.end).total_seconds() for timed in chain])
+    since_s = np.array([elapsed(chain[0].start, step.since).total_seconds() for step in radius.steps])
+    step_of = np.maximum(np.searchsorted(since_s, np.maximum(time_s, 0.0), side="right") - 1, 0)
     side = np.array([{"port": 1.0, "starboard": -1.0, "stern": 0.0}[one.rod.side] for one in radius.rods])
     reach_m = side * np.array([one.rod.reach_m for one in radius.rods])
     pulled = pull(boat, Chain(lengths[step_of], reach_m))
     ball_speed = speeds(pulled.ends[:, :, 0], STEP_S)
-    # gear counts once it is let out, or set anew, and trails again: a chain's length and a half of way
-    whole_m = lengths.sum(axis=2).max(axis=0)
+    lure_speed = speeds(pulled.ends[:, :, -1], STEP_S)
+    # gear counts once it trails again after it was set anew: a chain's length and a half of way
     fresh_from = np.maximum.accumulate(np.where(np.diff(step_of, prepend=-1) != 0, np.arange(len(step_of)), 0))
     way_m = (np.arange(len(step_of)) - fresh_from) * speed * STEP_S
-    out = way_m[:, None] >= 1.5 * whole_m
+    out = way_m[:, None] >= _TRAILS_AFTER * whole_m
     # a speed is taken over the steps to either side: the last one before a change is not the gear's own
     out[:-1][np.diff(step_of) != 0] = False
     depth = _depths(radius.steps, step_of, ball_speed, speed)
-    lure_speed = speeds(pulled.ends[:, :, -1], STEP_S)
-    like = _like(chain, step_of[np.searchsorted(leg_of_step, np.arange(len(chain))).clip(max=len(step_of) - 1)])
-    return _Part(chain, leg_of_step, radius.rods, pulled.tips, pulled.ends, depth, lure_speed, out, like)
+    leg_of_step = np.minimum(np.searchsorted(ends_s, time_s[lead:], side="right"), len(chain) - 1)
+    rig = step_of[lead:]
+    like = _like(chain, rig[np.searchsorted(leg_of_step, np.arange(len(chain))).clip(max=len(rig) - 1)])
+    return _Part(
+        legs=chain,
+        leg_of_step=leg_of_step,
+        rods=radius.rods,
+        tips=pulled.tips[lead:],
+        ends=pulled.ends[lead:],
+        depth_m=depth[lead:],
+        speed_mps=lure_speed[lead:],
+        out=out[lead:],
+        like=like,
+        starting=lead,
+    )
 
 
 def _like(chain: Sequence[TimedLeg], rig: npt.NDArray[np.intp]) -> tuple[int, ...]:
@@ -214,11 +236,20 @@ def _bottom(area: Area, trip: Trip, part: _Part) -> tuple[list[Touch], float]:
     room = np.where(part.out[look][:, :, None], np.where(np.isnan(room), -np.inf, room), np.inf)
     short = trip.limits.bottom_clearance_m - room.min(axis=2)
     touches = []
+    later = look >= part.starting
     for column, one in enumerate(part.rods):
         worst = int(short[:, column].argmax())
         if short[worst, column] > _TOLERANCE_M:
-            seq = part.legs[part.leg_of_step[look[worst]]].seq
-            touches.append(Touch(one.rod.name, seq, "the bottom", float(short[worst, column]), bottom=True))
+            touches.append(
+                Touch(
+                    rod=one.rod.name,
+                    seq=part.legs[part.leg_of_step[look[worst]]].seq,
+                    what="the bottom",
+                    short_m=float(short[worst, column]),
+                    bottom=True,
+                    at_start=not (short[later, column] > _TOLERANCE_M).any(),
+                )
+            )
     return touches, float(room.min())
 
 
@@ -234,7 +265,7 @@ def _near(area: Area, trip: Trip, part: _Part) -> list[Touch]:
             continue
         few = np.append(on[:-1:_NEAR_EVERY], on[-1])
         gear = part.ends[few].reshape(len(few), -1, 2)
-        swath = shapely.multilinestrings(shapely.linestrings(np.swapaxes(gear, 0, 1)))
+        swath = _swath(gear)
         box = shapely.box(*swath.bounds)
         for thing in things:
             if not shapely.dwithin(box, thing.shape, thing.distance_m):
@@ -243,8 +274,14 @@ def _near(area: Area, trip: Trip, part: _Part) -> list[Touch]:
             if short > _TOLERANCE_M:
                 by_line = [_short_m(line, thing) for line in swath.geoms]
                 rod = part.rods[int(np.argmax(by_line)) // part.ends.shape[2]].rod.name
-                touches.append(Touch(rod, part.legs[index].seq, thing.words, short, bottom=False))
+                later = gear[few >= part.starting]
+                at_start = len(later) < 2 or _short_m(_swath(later), thing) <= _TOLERANCE_M  # noqa: PLR2004  no line
+                touches.append(Touch(rod, part.legs[index].seq, thing.words, short, bottom=False, at_start=at_start))
     return touches
+
+
+def _swath(gear: FloatArray) -> MultiLineString:
+    return shapely.multilinestrings(shapely.linestrings(np.swapaxes(gear, 0, 1)))
 
 
 def _short_m(lines: LineString | MultiLineString, thing: KeepOff) -> float:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 from datetime import timedelta
 
@@ -37,6 +37,11 @@ class Laid:
 
     placed: tuple[PlacedWork, ...]
     left_out: tuple[str, ...]
+
+    def with_gear_down_after(self, works: Collection[int], distance_m: float) -> Laid:
+        """Return the same, gear going down so far into the passes of some pieces of work."""
+        placed = tuple(replace(one, gear_down_after_m=distance_m) if one.index in works else one for one in self.placed)
+        return replace(self, placed=placed)
 
 
 def lay_out(brief: Brief, detour: float) -> Laid:

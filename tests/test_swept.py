@@ -9,7 +9,8 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from shapely import LineString, box
+import shapely
+from shapely import LineString, Point, box
 
 from layers.area import open_area
 from spotmap._errors import NoPlanError
@@ -100,6 +101,27 @@ def test_gear_keeps_the_standoff_that_the_boat_alone_would_not(tmp_path: Path) -
     assert made.swept.touches == ()
     for track in made.swept.tracks:
         assert LineString(track.xy).distance(shape) >= 49.8
+
+
+def test_gear_goes_down_where_it_trails_over_open_water(tmp_path: Path) -> None:
+    """Reserves at both ends of the line: at the very start gear would still trail towards the one behind."""
+    ends = [
+        feature(box(-2900, -300, -500, 300), name="West", rule="T", **ALWAYS),
+        feature(box(500, -300, 2900, 300), name="East", rule="T", **ALWAYS),
+    ]
+    one_way = work("one-way", length="0.8 NM", more="passes = 2")
+    trip = SmallTrip([one_way], rods=[rod("port", "port", setback="60 ft")])
+    made = planned(tmp_path, trip, SmallArea(layers={"closure": ends}))
+    shut = shapely.union_all([rule.shape for rule in made.area.closures])
+    assert made.swept.touches == ()
+    for track in made.swept.tracks:
+        assert LineString(track.xy).distance(shut) >= 49.8
+    (towed,) = made.radius.rods
+    behind_m = towed.layback_m + towed.rod.setback_m
+    first = next(timed for timed in made.legs if timed.leg.kind == "pass")
+    assert Point(first.leg.xy[0]).distance(shut) == pytest.approx(50.0 + behind_m, abs=8.0)
+    assert Point(first.leg.xy[-1]).distance(shut) < 60.0
+    assert any("gear goes down" in choice for choice in made.works[0].choices)
 
 
 def test_least_clearance_is_that_of_the_shallowest_gear_over_the_bottom(plan: Plan) -> None:
