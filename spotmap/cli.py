@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import gc
 import traceback
 from collections.abc import Sequence
 from datetime import date, datetime
@@ -136,8 +135,6 @@ def main(arguments: Sequence[str] | None = None) -> None:
     SystemExit
         Always: 0 good, 2 the input is at fault, 3 no lawful and safe plan, 1 a defect of ours.
     """
-    # what is imported lives as long as the program: the collector need not look through it again and again
-    gc.freeze()
     try:
         app(args=None if arguments is None else list(arguments), prog_name="spotmap", standalone_mode=True)
     except InputError as error:

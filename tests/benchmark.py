@@ -85,7 +85,7 @@ def best_of(code: str, *words: str) -> dict[str, float]:
 
 def plan_code(trip: Path, out: Path) -> str:
     return (
-        "from spotmap.cli import main\ntry:\n"
+        "from spotmap.start import main\ntry:\n"
         f"    main(['plan', {str(trip)!r}, '--out', {str(out)!r}])\n"
         "except SystemExit as stop:\n    assert not stop.code, stop.code"
     )

@@ -15,7 +15,7 @@ ROAD = [
     "depthline", "fairing", "steerable", "passes", "dubins", "turns", "laps", "weave", "patterns", "runs",
     "placing", "ways", "journey", "report", "remedies", "timetable", "swept", "check", "planner", "geojson",
     "gpx", "web", "mapwords", "mapdata", "webmap", "outputs", "describe", "comparison", "progress", "planfiles",
-    "gearcommands", "cli",
+    "gearcommands", "cli", "start",
 ]  # fmt: skip
 """Every module in an order in which each imports only what lies before it."""
 
