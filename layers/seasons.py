@@ -5,7 +5,6 @@ from __future__ import annotations
 import difflib
 import re
 from datetime import UTC, date, datetime, time, timedelta
-from functools import lru_cache
 from typing import TYPE_CHECKING
 
 from layers._errors import Finding, InputError
@@ -107,7 +106,6 @@ def is_active(season: Season, when: datetime) -> bool:
     return (clock >= begin and _on(season, today)) or (clock < end and _on(season, yesterday))
 
 
-@lru_cache(maxsize=1024)  # a plan's outputs and checks ask the same of the same leg
 def changes(season: Season, start: datetime, end: datetime) -> tuple[datetime, ...]:
     """Return the moments in (start, end] at which a rule becomes active or ceases to be.
 

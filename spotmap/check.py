@@ -46,7 +46,7 @@ def faults(plan: Plan) -> list[str]:
         At most 20 faults, each with the leg.
     """
     found: list[str] = [*_joints(plan)]
-    looked: set[tuple[bytes, tuple[str, ...], float]] = set()
+    looked: set[tuple[bytes, tuple[tuple[bool, bool], ...], float]] = set()
     for timed in plan.legs:
         # the same track under the same rules and gear was looked at before
         key = (timed.leg.xy.tobytes(), _state(plan, timed), _gear_m(plan, timed))
@@ -60,14 +60,11 @@ def faults(plan: Plan) -> list[str]:
     return found[:_MOST_TOLD]
 
 
-def _state(plan: Plan, timed: TimedLeg) -> tuple[str, ...]:
-    """Return the names of all rules that are active at some moment of a leg, and whether any changes on it."""
-    rules = (*plan.area.closures, *plan.area.grounds)
-    changing = [rule for rule in rules if changes(rule.season, timed.start, timed.end)]
+def _state(plan: Plan, timed: TimedLeg) -> tuple[tuple[bool, bool], ...]:
+    """Return, for every rule of the area, whether it is active at a leg's start and whether it changes on it."""
     return tuple(
-        f"{rule.name}{' changes' if rule in changing else ''}"
-        for rule in rules
-        if rule in changing or is_active(rule.season, timed.start)
+        (is_active(rule.season, timed.start), bool(changes(rule.season, timed.start, timed.end)))
+        for rule in (*plan.area.closures, *plan.area.grounds)
     )
 
 

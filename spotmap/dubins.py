@@ -9,7 +9,6 @@ centres stay well behaved where the poses are close together.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
@@ -75,37 +74,9 @@ class DubinsPath:
         return sum(self.pieces_m)
 
     @property
-    def first_turn(self) -> Literal["port", "starboard"] | None:
-        """Return the side that the path turns to first; None for a straight."""
-        for letter, length in zip(self.word, self.pieces_m, strict=True):
-            if letter != "S" and length > 0.0:
-                return "port" if letter == "L" else "starboard"
-        return None
-
-    @property
     def turned_rad(self) -> float:
         """Return the change of heading along the path, whole circles included; positive to port."""
         return sum(_SIGN[c] * length for c, length in zip(self.word, self.pieces_m, strict=True)) / self.radius_m
-
-    @property
-    def bulge_m(self) -> float:
-        """Return how far the path lies to port of the start's heading line, averaged along it, metres.
-
-        Negative to starboard. Tells two turns of one length apart by the side whose water they use; zero but
-        for rounding where a path uses both sides alike.
-        """
-        along = offset = heading = 0.0
-        for letter, length in zip(self.word, self.pieces_m, strict=True):
-            bend = _SIGN[letter] / self.radius_m
-            turned = heading + bend * length
-            if bend:
-                along += offset * length + (length * np.cos(heading) - (np.sin(turned) - np.sin(heading)) / bend) / bend
-                offset += (np.cos(heading) - np.cos(turned)) / bend
-            else:
-                along += offset * length + 0.5 * length**2 * np.sin(heading)
-                offset += length * np.sin(heading)
-            heading = turned
-        return float(along / self.length_m) if self.length_m > 0.0 else 0.0
 
     def points(self, sagitta_m: float = 0.005) -> FloatArray:
         """Return the path as vertices.

@@ -141,7 +141,9 @@ def _pulled(trip: Trip, radius: TurningRadius, chain: tuple[TimedLeg, ...]) -> _
     depth = _depths(radius.steps, step_of, ball_speed, speed)
     leg_of_step = np.minimum(np.searchsorted(ends_s, time_s[lead:], side="right"), len(chain) - 1)
     rig = step_of[lead:]
-    like = _like(chain, rig[np.searchsorted(leg_of_step, np.arange(len(chain))).clip(max=len(rig) - 1)])
+    first = np.searchsorted(leg_of_step, np.arange(len(chain)))
+    last = np.searchsorted(leg_of_step, np.arange(len(chain)), side="right") - 1
+    like = _like(chain, rig[first.clip(max=len(rig) - 1)], rig[last.clip(min=0)])
     return _Part(
         legs=chain,
         leg_of_step=leg_of_step,
@@ -156,7 +158,9 @@ def _pulled(trip: Trip, radius: TurningRadius, chain: tuple[TimedLeg, ...]) -> _
     )
 
 
-def _like(chain: Sequence[TimedLeg], rig: npt.NDArray[np.intp]) -> tuple[int, ...]:
+def _like(
+    chain: Sequence[TimedLeg], rig_first: npt.NDArray[np.intp], rig_last: npt.NDArray[np.intp]
+) -> tuple[int, ...]:
     """Return, for each leg, the first leg that it repeats: the same track after the same one, the rods set the same.
 
     Laps repeat; the gear does the same on each but the first, and once is enough to look at what does not change with
@@ -166,8 +170,7 @@ def _like(chain: Sequence[TimedLeg], rig: npt.NDArray[np.intp]) -> tuple[int, ..
     found = []
     before: object = None
     for index, timed in enumerate(chain):
-        xy = timed.leg.xy
-        here = (len(xy), xy[0].tobytes(), xy[-1].tobytes(), int(rig[index]))
+        here = (timed.leg.xy.tobytes(), int(rig_first[index]), int(rig_last[index]))
         found.append(seen.setdefault((before, here), index))
         before = here
     return tuple(found)

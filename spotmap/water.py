@@ -309,10 +309,13 @@ def as_polygons(shape: BaseGeometry) -> MultiPolygon:
     return MultiPolygon([part for part in parts if part.geom_type == "Polygon" and not part.is_empty])
 
 
-def entry_bans(area: Area, fishery: Fishery, span: Span) -> frozenset[str]:
-    """Return which entry bans are in force at some moment of a span, by name: what makes run water differ."""
+def entry_bans(area: Area, span: Span) -> frozenset[int]:
+    """Return which closures ban entry at some moment of a span, by their place in the area: names may repeat.
+
+    It is what makes the water for runs differ from one time to another.
+    """
     return frozenset(
-        rule.name for rule in _concerned(area.closures, fishery) if rule.forbids == "entry" and _ever_active(rule, span)
+        place for place, rule in enumerate(area.closures) if rule.forbids == "entry" and _ever_active(rule, span)
     )
 
 

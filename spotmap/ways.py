@@ -33,8 +33,8 @@ class Runs:
 
     area: Area
     trip: Trip
-    _waters: dict[tuple[frozenset[str], Look], RunWater] = field(default_factory=dict)
-    _ways: dict[tuple[frozenset[str], bytes, bytes], LineString] = field(default_factory=dict)
+    _waters: dict[tuple[frozenset[int], Look], RunWater] = field(default_factory=dict)
+    _ways: dict[tuple[frozenset[int], bytes, bytes], LineString] = field(default_factory=dict)
 
     def way(self, start: Point, goal: Point, span: Span, *, start_name: str, goal_name: str) -> LineString:
         """Return the shortest way between two places during a span.
@@ -44,7 +44,7 @@ class Runs:
         NoPlanError
             When no water joins them.
         """
-        bans = entry_bans(self.area, Fishery(self.trip.species, self.trip.method), span)
+        bans = entry_bans(self.area, span)
         key = (bans, start.wkb, goal.wkb)
         if key not in self._ways:
             self._ways[key] = self._shortest(bans, start, goal, span, (start_name, goal_name))
@@ -52,11 +52,11 @@ class Runs:
 
     def afloat(self, track: LineString, span: Span) -> bool:
         """Return whether a track stays in the water that the boat may run in during a span."""
-        bans = entry_bans(self.area, Fishery(self.trip.species, self.trip.method), span)
+        bans = entry_bans(self.area, span)
         return self._water(bans, Look(None, None), span).holds(track)
 
     def _shortest(
-        self, bans: frozenset[str], start: Point, goal: Point, span: Span, names: tuple[str, str]
+        self, bans: frozenset[int], start: Point, goal: Point, span: Span, names: tuple[str, str]
     ) -> LineString:
         failure = NoPlanError("No water was looked at.")
         for look in self._looks():
@@ -90,7 +90,7 @@ class Runs:
         near = box.intersection(whole)
         return near.bounds if near.area < whole.area / 4.0 else None
 
-    def _water(self, bans: frozenset[str], look: Look, span: Span) -> RunWater:
+    def _water(self, bans: frozenset[int], look: Look, span: Span) -> RunWater:
         if (bans, look) not in self._waters:
             fishery = Fishery(self.trip.species, self.trip.method)
             free = run_water(self.area, fishery, self.trip.limits, span, self.trip.boat.draft_m, look)

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
-from datetime import timedelta
+from datetime import time, timedelta
 
 import numpy as np
 import pytest
-from shapely import Point, box
+from shapely import MultiPolygon, Point, box
 
 from layers.area import open_area
 from layers.model import Area
@@ -87,6 +87,19 @@ def test_the_clock_moved_into_a_closing_is_found(good: Plan) -> None:
     by = timedelta(hours=6)
     late = replace(good, legs=tuple(replace(one, start=one.start + by, end=one.end + by) for one in good.legs))
     assert any("'Afternoon' closure" in fault for fault in faults(late))
+
+
+def test_a_track_is_looked_at_again_when_another_rule_of_the_same_name_is_in_force(good: Plan) -> None:
+    """Laps repeat a track; the second time another closure, named alike, has come into force on it."""
+    first_pass, third = [one for one in good.legs if one.leg.kind == "pass"][::2]
+    assert np.array_equal(first_pass.leg.xy, third.leg.xy)
+    far = next(rule for rule in good.area.closures if rule.name == "Shut")
+    middle = (first_pass.end + (third.start - first_pass.end) / 2).time().replace(second=0, microsecond=0)
+    early = replace(far, name="Same", season=replace(far.season, hours=(time(0), middle)))
+    on_it = MultiPolygon([Point(*first_pass.leg.xy.mean(axis=0)).buffer(10)])
+    late = replace(far, name="Same", season=replace(far.season, hours=(middle, time(23, 59))), shape=on_it)
+    bad = replace(good, area=replace(good.area, closures=(early, late)))
+    assert any(fault.startswith(f"leg {third.seq} ") and "'Same' closure" in fault for fault in faults(bad))
 
 
 def test_one_turn_tightened_by_5_percent_is_found(good: Plan) -> None:

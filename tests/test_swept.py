@@ -184,6 +184,21 @@ def test_a_ladder_moves_the_gear_between_passes(tmp_path: Path) -> None:
     assert [f"{step.since:%H:%M}" for step in made.radius.steps] == ["08:00", "08:40"]
 
 
+def test_a_lap_on_which_a_rod_is_lowered_is_not_taken_for_the_one_before(tmp_path: Path) -> None:
+    def laps(at: str) -> Plan:
+        ladder = rod("port", "port").replace('depth = "60 ft"\n', "")
+        ladder += f'[[rod.ladder]]\nat = "08:00"\ndepth = "25 ft"\n[[rod.ladder]]\nat = "{at}"\ndepth = "60 ft"\n'
+        return planned(tmp_path / at.replace(":", ""), SmallTrip([work(more="passes = 5")], rods=[ladder]))
+
+    fifth = [timed for timed in laps("11:00").legs if timed.leg.kind == "pass"][4]
+    half = fifth.start + (fifth.end - fifth.start) / 2
+    made = laps(f"{half:%H:%M}")
+    third, last = [timed.seq for timed in made.legs if timed.leg.kind == "pass"][2::2]
+    deepest = {track.seq: track.depth_max_m / FT for track in made.swept.tracks}
+    assert deepest[third] < 30
+    assert deepest[last] > 55
+
+
 def test_gear_too_deep_for_its_cable_says_what_would_help(tmp_path: Path) -> None:
     light = rod("port", "port", "120 ft").replace('ball = "12 lb"', 'ball = "3 lb"')
     with pytest.raises(NoPlanError, match="cannot fish") as failure:
