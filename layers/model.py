@@ -152,6 +152,59 @@ class Depth(Protocol):
 
 
 @dataclass(frozen=True)
+class Station:
+    """A place where tide or current is told, local metres; `reach_m` is how far it speaks, None for all of the area."""
+
+    name: str
+    point: Point
+    reach_m: float | None
+
+
+class Tide(Protocol):
+    """The height of the tide over the area's depth datum, at places in local metres and POSIX times in seconds."""
+
+    @property
+    def stations(self) -> tuple[Station, ...]:
+        """Return the stations that it is told at."""
+        ...
+
+    @property
+    def reach_s(self) -> tuple[float, float]:
+        """Return the first and the last moment at which it is known; infinite where it is computed."""
+        ...
+
+    def height_at(self, x: FloatArray, y: FloatArray, time_s: FloatArray) -> FloatArray:
+        """Return heights in metres, arrays broadcast; NaN where unknown."""
+        ...
+
+    def least_m(self, start_s: float, end_s: float) -> float:
+        """Return a height that the tide does not fall below anywhere from start to end; NaN where unknown."""
+        ...
+
+
+class Current(Protocol):
+    """The current as a vector in local metres per second, at places in local metres and POSIX times in seconds."""
+
+    @property
+    def stations(self) -> tuple[Station, ...]:
+        """Return the stations that it is told at; empty for a grid."""
+        ...
+
+    @property
+    def reach_s(self) -> tuple[float, float]:
+        """Return the first and the last moment at which it is known; infinite where it is computed."""
+        ...
+
+    def flow_at(self, x: FloatArray, y: FloatArray, time_s: FloatArray) -> FloatArray:
+        """Return where the water goes, (..., 2) in the local axes, arrays broadcast; NaN where unknown."""
+        ...
+
+    def known(self, within: Bounds | None = None) -> MultiPolygon:
+        """Return the water in which it is known throughout `reach_s`, clipped to `within`."""
+        ...
+
+
+@dataclass(frozen=True)
 class Area:
     """An area, loaded and checked. Everything geometric is in `projection`'s metres."""
 
@@ -172,3 +225,5 @@ class Area:
     marks: tuple[Mark, ...]
     sources: tuple[Source, ...]
     warnings: tuple[Finding, ...]
+    tide: Tide | None = None
+    current: Current | None = None

@@ -197,7 +197,9 @@ class Leg:
     """One stretch of track before it has a time.
 
     `xy` is (n, 2) local metres, chord error below 0.25 m (gear-down legs: 5 mm), first and last vertex shared with
-    the neighbours. `label` is short enough for any plotter. `turn_side` is set on turns.
+    the neighbours. `label` is short enough for any plotter. `turn_side` is set on turns. In moving water `clock_s`
+    (n,) is each vertex's time since the leg's start and `current_mps` (n, 2) the current met there, in the local
+    axes; both are None where the leg was planned in still water.
     """
 
     kind: LegKind
@@ -210,6 +212,8 @@ class Leg:
     turn_side: Literal["port", "starboard"] | None = None
     speed_mps: float | None = None
     note: str = ""
+    clock_s: FloatArray | None = None
+    current_mps: FloatArray | None = None
 
 
 @dataclass(frozen=True)
@@ -231,11 +235,15 @@ class TimedLeg:
 
 @dataclass(frozen=True)
 class LureTrack:
-    """Where a rod's lure goes on one leg: `xy` (n, 2) over the ground, its depth and its slowest speed."""
+    """Where a rod's lure goes on one leg: `xy` (n, 2) over the ground at `clock_s` (n,) seconds from the leg's start.
+
+    Its depth, and its slowest speed through the water.
+    """
 
     rod: str
     seq: int
     xy: FloatArray
+    clock_s: FloatArray
     depth_min_m: float
     depth_max_m: float
     slowest_mps: float
@@ -327,6 +335,24 @@ class Totals:
 
 
 @dataclass(frozen=True)
+class TideChoice:
+    """What is done with a piece of work for a part of its time, and why.
+
+    `flow_mps` is the current at the work in the middle of that time, in the local axes, `strongest_mps` its most.
+    The two shares are minutes on the line in an hour, None where that pattern cannot be worked then.
+    """
+
+    since: datetime
+    until: datetime
+    pattern: PatternName
+    flow_mps: tuple[float, float]
+    strongest_mps: float
+    loop_min_per_h: float | None
+    one_way_min_per_h: float | None
+    words: str
+
+
+@dataclass(frozen=True)
 class WorkReport:
     """What became of a piece of work: its words for the skipper. `cuts` say what was cut and why."""
 
@@ -338,6 +364,31 @@ class WorkReport:
     off_line: OffLine
     cuts: tuple[str, ...]
     choices: tuple[str, ...]
+    tide: tuple[TideChoice, ...] = ()
+
+
+@dataclass(frozen=True)
+class DayTable:
+    """The trip minute by minute; every array is (n, ...), NaN where a thing is not known or not there.
+
+    `seq` is the leg under way and `xy` where the boat is. `tide_m` is the height of the tide there and `rising_mps`
+    how fast it rises. `flow_mps` is the current at the boat, `work_flow_mps` the one at the piece of work that is
+    being worked or comes next, both in the local axes. `charted_m` is the charted depth under the boat, `gear_m` the
+    depth of the deepest gear in the water. `light` is 0 at night, 1 in civil twilight, 2 by day. `events` are the
+    moments at which grounds and closures change, in words.
+    """
+
+    moments: tuple[datetime, ...]
+    seq: npt.NDArray[np.intp]
+    xy: FloatArray
+    tide_m: FloatArray
+    rising_mps: FloatArray
+    flow_mps: FloatArray
+    work_flow_mps: FloatArray
+    charted_m: FloatArray
+    gear_m: FloatArray
+    light: npt.NDArray[np.intp]
+    events: tuple[tuple[datetime, str], ...]
 
 
 @dataclass(frozen=True)
@@ -354,5 +405,6 @@ class Plan:
     magnetic_variation_deg: float
     totals: Totals
     swept: Sweep
+    day: DayTable
     warnings: tuple[str, ...]
     cautions: tuple[str, ...]
