@@ -12,7 +12,7 @@ import pytest
 ROOT = Path(__file__).parents[1]
 ROAD = [
     "_errors", "model", "polyline", "cable", "chain", "separation", "clock", "rods", "gear", "rigcard", "trip", "water",
-    "depthline", "fairing", "steerable", "passes", "dubins", "turns", "laps", "weave", "patterns", "runs",
+    "depthline", "fairing", "steerable", "passes", "dubins", "trochoid", "turns", "laps", "weave", "patterns", "runs",
     "placing", "ways", "journey", "report", "remedies", "timetable", "swept", "check", "planner", "geojson",
     "gpx", "web", "mapwords", "mapdata", "webmap", "outputs", "describe", "comparison", "progress", "planfiles",
     "gearcommands", "cli", "start",
