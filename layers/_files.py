@@ -7,6 +7,7 @@ import hashlib
 from pathlib import Path
 
 from layers._errors import InputError
+from layers.tables import read_toml
 
 
 def file_within(folder: Path, value: object, where: str, *, beside: Path | None = None) -> Path:
@@ -40,6 +41,29 @@ def file_within(folder: Path, value: object, where: str, *, beside: Path | None 
         remedy = f"Did you mean '{near[0]}'?" if near else "Check the name, or put the file there."
         raise InputError.one(where, f"there is no file '{value}' in the area's folder.", remedy)
     return path
+
+
+def files_named(path: Path, folder: Path) -> tuple[Path, ...]:
+    """Return the files inside the folder that a TOML file of stations names and that are there, each once, resolved.
+
+    Another kind of file names none. Whether these can be read, and what else is wrong, is their reader's to say.
+    """
+    if path.suffix.casefold() != ".toml":
+        return ()
+    try:
+        told = read_toml(path)
+    except InputError:
+        return ()
+    stations = told.get("station")
+    names = [told.get("channel")]
+    names += [one.get("table") for one in stations if isinstance(one, dict)] if isinstance(stations, list) else []
+    found: dict[Path, None] = {}
+    for name in names:
+        try:
+            found[file_within(folder, name, "", beside=path.parent)] = None
+        except InputError:
+            continue
+    return tuple(found)
 
 
 def sha256(path: Path) -> str:

@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-import difflib
-import hashlib
-import zoneinfo
 from dataclasses import dataclass, field
 from datetime import date
 from pathlib import Path
@@ -16,11 +13,15 @@ import shapely
 from shapely import MultiPolygon
 
 from layers._errors import Finding, InputError
+from layers._files import file_within, files_named, sha256
+from layers.almanac import parse_zone
 from layers.depth import FORMS, combine, extent, open_depth
 from layers.features import VectorFile, contradictions
-from layers.model import Area, Bounds, Depth, Role, Show, Source
+from layers.model import Area, Bounds, Current, Depth, Role, Show, Source, Tide
 from layers.projection import LocalProjection, choose_projection
 from layers.tables import Table, raise_all, read_toml
+from layers.tide import TideFile, open_tide
+from layers.tidetables import Terms, layer_terms
 from layers.units import parse_unit
 from layers.vectors import Vectors, read_vectors
 
@@ -31,7 +32,7 @@ DATA_OLD_DAYS = 3653
 _FAR_M = 300_000.0
 _ROLES: tuple[Role, ...] = get_args(Role)
 _RULES = ("closure", "ground")
-_NOT_YET = ("tide", "current")
+_MOVING = ("tide", "current")
 _SHAPEFILE = (".cpg", ".dbf", ".prj", ".shp", ".shx")
 
 
@@ -49,6 +50,7 @@ class _Entry:
     unit: str = ""
     rank: int = 0
     columns: dict[str, str] = field(default_factory=dict)
+    terms: Terms | None = None
 
 
 def open_area(folder: Path) -> Area:
@@ -76,13 +78,13 @@ def open_area(folder: Path) -> Area:
     table = Table(read_toml(file), where, found)
     name, datum = table.text("name"), table.text("depth_datum")
     invented = table.flag("invented", default=False)
-    zone = table.reading("timezone", _zone, None) if table.has("timezone") else None
+    zone = table.reading("timezone", parse_zone, None) if table.has("timezone") else None
     if not table.has("timezone"):
         table.problem("timezone", "is missing.", 'Write an IANA name, such as timezone = "America/Los_Angeles".')
     show = _show(table.table("show"))
     layers = table.tables("layer")
     table.done()
-    good = [entry for layer in layers if (entry := _entry(layer, folder, datum, found)) is not None]
+    good = [entry for layer in layers if (entry := _entry(layer, folder, zone, datum, found)) is not None]
     opened = _depth([entry for entry in good if entry.role == "depth"], where, found)
     if opened is None:
         raise InputError(_errors(found))
@@ -90,6 +92,8 @@ def open_area(folder: Path) -> Area:
     vectors = _vectors(good, projection, depth.bounds, found)
     closures = tuple(rule for one in vectors for rule in one.rules if rule.role == "closure")
     found += contradictions(closures)
+    setting = _Setting(folder, projection, zone, datum)
+    tide, current = _tide(good, setting, found), _current(good, setting, found)
     raise_all(_errors(found))
     roles = {entry.role for entry in good}
     return Area(
@@ -109,7 +113,9 @@ def open_area(folder: Path) -> Area:
         lanes=tuple(lane for one in vectors for lane in one.lanes),
         marks=tuple(mark for one in vectors for mark in one.marks),
         sources=tuple(entry.source for entry in good),
-        warnings=(*found, *_gaps(where, roles), *_too_far(where, depth.bounds)),
+        warnings=(*found, *_gaps(where, roles, datum), *_too_far(where, depth.bounds)),
+        tide=tide,
+        current=current,
     )
 
 
@@ -144,15 +150,6 @@ def age_warnings(area: Area, on: date) -> tuple[Finding, ...]:
     return tuple(findings)
 
 
-def _zone(value: object, where: str) -> ZoneInfo:
-    try:
-        return ZoneInfo(str(value))
-    except (KeyError, ValueError, OSError):
-        near = difflib.get_close_matches(str(value), zoneinfo.available_timezones(), n=1)
-        remedy = f'Did you mean "{near[0]}"?' if near else 'Write one such as "America/Los_Angeles".'
-        raise InputError.one(where, f"{value!r} is not an IANA time zone.", remedy) from None
-
-
 def _show(table: Table) -> Show:
     def unit(key: str, kind: Literal["length", "speed"], default: str) -> str:
         return table.reading(key, lambda value, where: parse_unit(value, kind, where), default)
@@ -162,14 +159,14 @@ def _show(table: Table) -> Show:
     return show
 
 
-def _entry(table: Table, folder: Path, datum: str, found: list[Finding]) -> _Entry | None:
+def _entry(table: Table, folder: Path, zone: ZoneInfo | None, datum: str, found: list[Finding]) -> _Entry | None:
     """Return a layer's entry, or None where something keeps it from being opened; that is noted in `found`."""
     before = len(found)
     role = cast("Role", table.text("role", choices=_ROLES))
     if len(found) > before:
         return None
     where = f"{table.where} ({role})"
-    path = table.reading("file", lambda value, at: _path(folder, value, at), None)
+    path = table.reading("file", lambda value, at: file_within(folder, value, at), None)
     if not table.has("file"):
         table.problem("file", "is missing.", 'Write the layer\'s file, inside the folder: file = "…".')
     as_of = table.day("as_of")
@@ -180,22 +177,28 @@ def _entry(table: Table, folder: Path, datum: str, found: list[Finding]) -> _Ent
     origin = table.text("source") if table.has("source") else ""
     if not origin:
         found.append(Finding(where, "source is missing.", "Write who made the data.", "warning"))
-    own_datum = table.text("datum") if table.has("datum") else datum
+    own_datum = table.text("datum") if role != "tide" and table.has("datum") else datum
     if own_datum != datum:
         what = f"its datum is {own_datum}, and the area's depth_datum is {datum}."
         found.append(Finding(where, what, "Bring all depth to one datum: spotmap does not shift depths."))
-    depth_keys = _depth_keys(table) if role == "depth" else {}
-    sublayer = table.text("layer") if role not in ("depth", *_NOT_YET) and table.has("layer") else None
-    if role in _NOT_YET:
-        what = f"this version does not use {role} layers yet: plans are made for still water at {datum}."
-        found.append(Finding(where, what, "Allow for it yourself.", "warning"))
-    else:
-        table.done()
+    more = _role_keys(role, table, path, zone, datum)
+    table.done()
     if _errors(found[before:]) or path is None:
         return None
     name = path.relative_to(folder.resolve()).as_posix()
-    source = Source(role, name, _sha256(path), as_of, origin, _parts(path))
-    return _Entry(role, path, f"{where}, {source.file}", source, sublayer, **depth_keys)
+    source = Source(role, name, sha256(path), as_of, origin, _parts(path, folder.resolve()))
+    return _Entry(role, path, f"{where}, {source.file}", source, **more)
+
+
+def _role_keys(role: Role, table: Table, path: Path | None, zone: ZoneInfo | None, datum: str) -> dict[str, Any]:
+    """Return what only a layer of this role says, by the names of `_Entry`."""
+    if role == "depth":
+        return _depth_keys(table)
+    if role == "tide":
+        return {"terms": layer_terms(table, path, zone=zone, datum=datum)}
+    if role == "current":
+        return {"rank": _rank(table)}
+    return {"sublayer": table.text("layer")} if table.has("layer") else {}
 
 
 def _depth_keys(table: Table) -> dict[str, Any]:
@@ -205,9 +208,13 @@ def _depth_keys(table: Table) -> dict[str, Any]:
         "unit": table.reading("unit", lambda value, at: parse_unit(value, "length", at), "")
         if table.has("unit")
         else table.text("unit"),
-        "rank": table.whole("rank", 0, low=-1000, high=1000),
+        "rank": _rank(table),
         "columns": table.reading("columns", _columns, dict[str, str]()),
     }
+
+
+def _rank(table: Table) -> int:
+    return table.whole("rank", 0, low=-1000, high=1000)
 
 
 def _columns(value: object, where: str) -> dict[str, str]:
@@ -217,31 +224,15 @@ def _columns(value: object, where: str) -> dict[str, str]:
     return value
 
 
-def _path(folder: Path, value: object, where: str) -> Path:
-    if not isinstance(value, str) or not value.strip() or "\0" in value:
-        raise InputError.one(where, f"{value!r} is not a file's name.", "Write it as text.")
-    path = (folder / value).resolve()
-    if Path(value).is_absolute() or not path.is_relative_to(folder.resolve()):
-        raise InputError.one(where, f"'{value}' is not inside the area's folder.", "Copy the file there.")
-    if not path.is_file():
-        here = [str(one.relative_to(folder)) for one in sorted(folder.iterdir()) if one.is_file()]
-        near = difflib.get_close_matches(value, here, n=1)
-        remedy = f"Did you mean '{near[0]}'?" if near else "Check the name, or put the file there."
-        raise InputError.one(where, f"there is no file '{value}' in the area's folder.", remedy)
-    return path
+def _parts(path: Path, folder: Path) -> tuple[tuple[str, str], ...]:
+    """Return the other files that a layer is read from, each with its hash.
 
-
-def _sha256(path: Path) -> str:
-    with path.open("rb") as stream:
-        return hashlib.file_digest(stream, "sha256").hexdigest()
-
-
-def _parts(path: Path) -> tuple[tuple[str, str], ...]:
-    """Return the other files of a Shapefile, each with its hash: its rules stand in them."""
-    if path.suffix.casefold() != ".shp":
-        return ()
-    beside = sorted(one for one in path.parent.iterdir() if one.stem == path.stem and one != path)
-    return tuple((one.name, _sha256(one)) for one in beside if one.suffix.casefold() in _SHAPEFILE)
+    They are those beside a Shapefile, in which its rules stand, and the tables that a TOML file names.
+    """
+    if path.suffix.casefold() == ".shp":
+        beside = sorted(one for one in path.parent.iterdir() if one.stem == path.stem and one != path)
+        return tuple((one.name, sha256(one)) for one in beside if one.suffix.casefold() in _SHAPEFILE)
+    return tuple((one.relative_to(folder).as_posix(), sha256(one)) for one in files_named(path, folder))
 
 
 def _depth(entries: list[_Entry], where: str, found: list[Finding]) -> tuple[LocalProjection, Depth] | None:
@@ -281,7 +272,7 @@ def _vectors(
 ) -> list[Vectors]:
     read = []
     for entry in entries:
-        if entry.role in ("depth", *_NOT_YET):
+        if entry.role in ("depth", *_MOVING):
             continue
         file = VectorFile(entry.path, entry.role, entry.where, entry.source, entry.sublayer)  # type: ignore[arg-type]
         try:
@@ -292,6 +283,44 @@ def _vectors(
     return read
 
 
+@dataclass(frozen=True)
+class _Setting:
+    """What tide and current are read with; the zone is None, and the datum empty, where area.toml has it wrong."""
+
+    folder: Path
+    projection: LocalProjection
+    zone: ZoneInfo | None
+    datum: str
+
+
+def _tide(entries: list[_Entry], setting: _Setting, found: list[Finding]) -> Tide | None:
+    """Return the tide, or None where no layer gives it or something is wrong; that is noted in `found`."""
+    files = [TideFile(entry.path, entry.where, entry.terms) for entry in entries if entry.role == "tide"]
+    if not files or setting.zone is None or not setting.datum:
+        return None
+    try:
+        return open_tide(
+            files, folder=setting.folder, projection=setting.projection, zone=setting.zone, datum=setting.datum
+        )
+    except InputError as error:
+        found += error.findings
+        return None
+
+
+def _current(entries: list[_Entry], setting: _Setting, found: list[Finding]) -> Current | None:
+    """Return the current, or None where no layer gives it or something is wrong; that is noted in `found`."""
+    files = [(entry.path, entry.where, entry.rank) for entry in entries if entry.role == "current"]
+    if not files or setting.zone is None:
+        return None
+    from layers.current import open_current  # noqa: PLC0415 - what reads grids, which an area in still water need not
+
+    try:
+        return open_current(files, folder=setting.folder, projection=setting.projection, zone=setting.zone)
+    except InputError as error:
+        found += error.findings
+        return None
+
+
 def _whole(shapes: list[MultiPolygon]) -> MultiPolygon:
     return shapely.multipolygons(shapely.get_parts(shapely.union_all(shapes)))
 
@@ -300,10 +329,12 @@ def _errors(findings: list[Finding]) -> list[Finding]:
     return [finding for finding in findings if finding.severity == "error"]
 
 
-def _gaps(where: str, roles: set[Role]) -> list[Finding]:
+def _gaps(where: str, roles: set[Role], datum: str) -> list[Finding]:
     meaning: dict[Role, str] = {
         "closure": "no water is known to be closed",
         "land": "the shore is known only where depth is",
+        "tide": f"no tide is counted: depths are charted depths at {datum}",
+        "current": "no current is counted: plans are made for still water",
     }
     return [
         Finding(where, f"there is no {role} layer: {words}.", "Add one if there is any.", "warning")
