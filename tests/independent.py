@@ -11,25 +11,16 @@ import hashlib
 import json
 import math
 from datetime import datetime, timedelta
+from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import shapely
 from scipy.integrate import solve_ivp
 
-from tests.independent_case import (
-    KEEP_M,
-    LENGTH,
-    MASS,
-    SPEED,
-    Case,
-    Leg,
-    Rule,
-    contour,
-    line_coordinates,
-    position,
-    quantity,
-)
+from tests.independent_case import KEEP_M, Case, Leg, Rule, contour, line_coordinates
+from tests.independent_moving import MOVING_CHECKS
+from tests.independent_units import LENGTH, MASS, SPEED, position, quantity
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
@@ -48,7 +39,8 @@ HEADING_DEG = 2.0
 def faults(plan_folder: Path, trip_file: Path) -> list[str]:
     """Return every promise that the plan breaks, in words; empty when it keeps them all."""
     case = Case(plan_folder, trip_file)
-    return [text for check in CHECKS for text in check(case)]
+    checks = (*CHECKS, *MOVING_CHECKS) if case.moving else CHECKS
+    return [text for check in checks for text in check(case)]
 
 
 def check_head(case: Case) -> Iterator[str]:
@@ -173,19 +165,31 @@ def radius_and_depth(case: Case) -> tuple[float, float]:
 
 
 def check_radius(case: Case) -> Iterator[str]:
-    """R is the widest that hull and rods ask for, and no gear-down water is turned tighter."""
+    """R is the widest that hull and rods ask for, and no gear-down water is turned tighter.
+
+    Turns are held in the water: of each track the way through the water is looked at, recomputed from the plan.
+    """
     radius, _ = radius_and_depth(case)
     if not math.isclose(radius, case.head["turn_radius_m"], rel_tol=0.005):
         yield f"turn_radius_m is {case.head['turn_radius_m']:.2f}, recomputed {radius:.2f}"
     for group in case.gear_groups:
-        line = np.concatenate([group[0].vertices] + [leg.vertices[1:] for leg in group[1:]])
-        sections = [(group[0].seq, group[-1].seq, line)] + [(leg.seq, leg.seq, leg.vertices) for leg in group]
+        sections = [(group[0].seq, group[-1].seq, way_through_water(group))]
+        sections += [(leg.seq, leg.seq, leg.through_water) for leg in group]
         for first, last, vertices in sections:
             tightest, share = tightest_radius(vertices)
             if tightest < 0.97 * radius:
                 yield (
                     f"legs {first} to {last}: {tightest:.1f} m radius {100 * share:.0f} % along, R is {radius:.1f} m"
                 )
+
+
+def way_through_water(group: Sequence[Leg]) -> np.ndarray:
+    """Join the ways through the water of legs that follow each other."""
+    carried, parts = np.zeros(2), [group[0].through_water]
+    for before, leg in pairwise(group):
+        carried = carried + (0.0 if before.drift is None else before.drift[-1])
+        parts.append((leg.through_water - carried)[1:])
+    return np.concatenate(parts)
 
 
 def tightest_radius(vertices: np.ndarray) -> tuple[float, float]:
@@ -223,7 +227,7 @@ def check_sequence(case: Case) -> Iterator[str]:
         if leg.start != before.end:
             yield f"{leg.name()}: starts at {leg.start}, the leg before ends at {before.end}"
         if leg.gear_down and before.gear_down:
-            kink = math.degrees(least_kink(before.vertices[::-1], leg.vertices))
+            kink = math.degrees(least_kink(before.through_water[::-1], leg.through_water))
             if kink > HEADING_DEG:
                 yield f"{leg.name()}: heading jumps {kink:.1f}° from the leg before"
 
@@ -277,16 +281,20 @@ def check_home_and_hours(case: Case) -> Iterator[str]:
 
 
 def check_speed(case: Case) -> Iterator[str]:
-    """Length over time is the speed asked for, within 1 % and the rounding of times to seconds."""
+    """Length over time is the speed asked for, within 1 % and the rounding of times to seconds.
+
+    Both speeds are through the water. A run may be slow to come when water opens, or when its note says that it waits.
+    """
     for leg in case.legs:
         speed = quantity(case.trip["boat"]["troll_speed" if leg.gear_down else "run_speed"], SPEED)
         length = leg.along[-1]
         if abs(leg.props["length_m"] - length) > 0.1 + 0.002 * length:
             yield f"{leg.name()}: length_m is {leg.props['length_m']:.1f}, measured {length:.1f}"
-        took, needs = (leg.end - leg.start).total_seconds(), length / speed
+        took, needs = (leg.end - leg.start).total_seconds(), leg.water_m / speed
         slow = took > 1.01 * needs + 1.0
-        if took < 0.99 * needs - 1.0 or (slow and (leg.gear_down or not opens(case, leg.end))):
-            yield f"{leg.name()}: {length:.0f} m in {took:.0f} s, it takes {needs:.0f} s"
+        waits = opens(case, leg.end) or (case.moving and "wait" in (leg.props.get("note") or "").casefold())
+        if took < 0.99 * needs - 1.0 or (slow and (leg.gear_down or not waits)):
+            yield f"{leg.name()}: {leg.water_m:.0f} m in {took:.0f} s, it takes {needs:.0f} s"
 
 
 def opens(case: Case, when: datetime) -> bool:
@@ -402,7 +410,10 @@ def check_hazards_lanes_land(case: Case) -> Iterator[str]:
 
 
 def check_depth(case: Case) -> Iterator[str]:
-    """Depth is known and enough: for the deepest rod and the clearance, on runs for the draft."""
+    """Depth is known and enough: for the deepest rod and the clearance, on runs for the draft.
+
+    The tide of the moment counts; where it would help a run it does not.
+    """
     _, deepest = radius_and_depth(case)
     gear = deepest + case.limit("bottom_clearance")
     draft = quantity(case.trip["boat"]["draft"], LENGTH)
@@ -410,7 +421,9 @@ def check_depth(case: Case) -> Iterator[str]:
         case.depth(np.concatenate([leg.dense for leg in case.legs])),
         np.cumsum([len(leg.dense) for leg in case.legs])[:-1],
     )
-    for leg, depth in zip(case.legs, depths, strict=True):
+    for leg, charted in zip(case.legs, depths, strict=True):
+        tide = case.tide(leg.dense, leg.start.timestamp() + leg.seconds)
+        depth = charted + (tide if leg.gear_down else np.minimum(tide, 0.0))
         need, slack = (gear, DEPTH_M) if leg.gear_down else (draft, RUN_DEPTH_M)
         unknown, shallow = np.isnan(depth), depth < need - slack
         if unknown.any():

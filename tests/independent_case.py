@@ -26,40 +26,17 @@ import shapely
 from pyproj import CRS, Transformer
 from scipy.spatial import Delaunay
 
+from tests.independent_units import LENGTH, quantity
+from tests.independent_water import Currents, Tides
+
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
     from pathlib import Path
 
 KEEP_M = 0.1  # allowed below a standoff: two projections and seven decimals of a degree
 
-LENGTH = {
-    "m": 1.0, "ft": 0.3048, "fm": 1.8288, "fathom": 1.8288, "fathoms": 1.8288, "NM": 1852.0, "km": 1000.0,
-    "mm": 0.001, "in": 0.0254,
-}  # fmt: skip
-SPEED = {"kn": 1852 / 3600, "m/s": 1.0, "km/h": 1 / 3.6}
-MASS = {"lb": 0.45359237, "kg": 1.0, "oz": 0.45359237 / 16}
+CLOCKED = ("clock_s", "current_east_mps", "current_north_mps")
 WEEKDAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
-
-
-def quantity(text: str, units: dict[str, float]) -> float:
-    """Read "100 ft" and the like into SI."""
-    match = re.fullmatch(r"\s*([-+]?\d*\.?\d+)\s*(\S+)\s*", text)
-    if match is None:
-        raise ValueError(f"no quantity: {text!r}")
-    return float(match[1]) * units[match[2]]
-
-
-def position(text: str) -> tuple[float, float] | None:
-    """Read a position in any form of files.md as (lon, lat), or None where the text is a name."""
-    numbers = r"(\d+(?:\.\d+)?(?:[^\dNSEW.]+\d+(?:\.\d+)?){0,2})[^\dNSEW]*"
-    pair = re.search(rf"{numbers}([NS])\b.*?{numbers}([EW])\b", text)
-    if pair:
-        lat, lon = (
-            sum(float(part) / 60**i for i, part in enumerate(re.findall(r"\d+(?:\.\d+)?", pair[k]))) for k in (1, 3)
-        )
-        return (-lon if pair[4] == "W" else lon), (-lat if pair[2] == "S" else lat)
-    plain = re.fullmatch(r"\s*([-+]?\d+(?:\.\d+)?)\s*,\s*([-+]?\d+(?:\.\d+)?)\s*", text)
-    return (float(plain[2]), float(plain[1])) if plain else None
 
 
 class Frame:
@@ -79,6 +56,14 @@ class Frame:
     def back(self, xy: np.ndarray, crs: object) -> np.ndarray:
         transformer = self._transformer(crs)
         return np.column_stack(transformer.transform(*np.asarray(xy, float).T[:2], direction="INVERSE"))
+
+    def from_true(self, xy: np.ndarray, east_north: np.ndarray) -> np.ndarray:
+        """Turn vectors to true east and north at places into the plane's own axes."""
+        lonlat = self.back(xy, "OGC:CRS84")
+        north = self.points(np.add(lonlat, (0, 1e-5))) - self.points(np.subtract(lonlat, (0, 1e-5)))
+        north /= np.hypot(*north.T)[:, None]
+        east = np.column_stack([north[:, 1], -north[:, 0]])
+        return east_north[:, :1] * east + east_north[:, 1:] * north
 
     def shape(self, shapes: object, crs: object) -> np.ndarray:
         """Project shapes whose edges are straight in their own coordinates."""
@@ -103,7 +88,12 @@ def horizontal(crs: object) -> CRS:
 
 @dataclass
 class Leg:
-    """One leg in the plane: its vertices, and a dense line along its edges, straight in lon and lat."""
+    """One leg in the plane: its vertices, and a dense line along its edges, straight in lon and lat.
+
+    Where water moves and the plan says so, `clock` is the time of each vertex in seconds after the start,
+    `dense_clock` that of each dense point and `flow` the current that the plan counts on at each vertex, towards true
+    east and north; `amiss` says what is wrong with these. None where the leg is timed by its length.
+    """
 
     seq: int
     kind: str
@@ -112,6 +102,11 @@ class Leg:
     props: dict[str, Any]
     vertices: np.ndarray
     dense: np.ndarray
+    clock: np.ndarray | None = None
+    dense_clock: np.ndarray | None = None
+    flow: np.ndarray | None = None
+    drift: np.ndarray | None = None
+    amiss: str = ""
 
     @cached_property
     def along(self) -> np.ndarray:
@@ -120,8 +115,32 @@ class Leg:
     @cached_property
     def seconds(self) -> np.ndarray:
         """Time of each dense point in seconds after the start of the leg."""
+        if self.dense_clock is not None:
+            return self.dense_clock
         length = self.along[-1]
         return self.along / length * (self.end - self.start).total_seconds() if length else self.along
+
+    @cached_property
+    def through_water(self) -> np.ndarray:
+        """Return the vertices less what the current has carried the boat since the start of the leg."""
+        return self.vertices if self.drift is None else self.vertices - self.drift
+
+    @cached_property
+    def water_m(self) -> float:
+        """Return the length of the way through the water."""
+        if self.drift is None:
+            return float(self.along[-1])
+        return float(np.hypot(*np.diff(self.through_water, axis=0).T).sum())
+
+    @cached_property
+    def seconds_at_vertices(self) -> np.ndarray:
+        if self.clock is not None:
+            return self.clock
+        along = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(self.vertices, axis=0).T))])
+        return along / along[-1] * (self.end - self.start).total_seconds()
+
+    def place_at(self, seconds: np.ndarray | float) -> np.ndarray:
+        return np.stack([np.interp(seconds, self.seconds, self.dense[:, k]) for k in (0, 1)], axis=-1)
 
     @cached_property
     def even(self) -> np.ndarray:
@@ -145,8 +164,19 @@ class Leg:
         return f"leg {self.seq} ({self.kind})"
 
 
-def read_leg(feature: dict[str, Any], frame: Frame) -> Leg:
-    lonlat = line_coordinates(feature["geometry"])
+def read_leg(feature: dict[str, Any], frame: Frame, *, moving: bool) -> Leg:
+    props = feature["properties"]
+    amiss, clock, flow = "", None, None
+    if moving and "clock_s" in props:
+        try:
+            lonlat, columns = line_with(feature["geometry"], [props[key] for key in CLOCKED if key in props])
+        except ValueError as error:
+            amiss, lonlat = str(error), line_coordinates(feature["geometry"])
+        else:
+            clock = columns[0]
+            flow = np.column_stack(columns[1:]) if len(columns) == len(CLOCKED) else np.zeros((len(clock), 2))
+    else:
+        lonlat = line_coordinates(feature["geometry"])
     vertices = frame.points(lonlat)
     steps = np.hypot(*np.diff(vertices, axis=0).T)
     pieces = np.maximum(1, np.ceil(steps / 4.0)).astype(int)
@@ -154,11 +184,17 @@ def read_leg(feature: dict[str, Any], frame: Frame) -> Leg:
     index = np.append(np.repeat(np.arange(len(pieces)), pieces), len(pieces) - 1)
     dense = lonlat[index] + share[:, None] * (lonlat[index + 1] - lonlat[index])
     dense[-1] = lonlat[-1]
-    props = feature["properties"]
     start, end = (datetime.fromisoformat(props[key]) for key in ("start", "end"))
     if start.tzinfo is None or end.tzinfo is None:
         raise ValueError(f"leg {props['seq']}: times have no offset")
-    return Leg(props["seq"], props["kind"], start, end, props, vertices, frame.points(dense))
+    leg = Leg(props["seq"], props["kind"], start, end, props, vertices, frame.points(dense), amiss=amiss)
+    if clock is not None and flow is not None:
+        leg.clock, leg.flow = clock, flow
+        leg.dense_clock = np.append((clock[index] + share * (clock[index + 1] - clock[index]))[:-1], clock[-1])
+        met = frame.from_true(vertices, flow)
+        carried = (met[1:] + met[:-1]) / 2 * np.diff(clock)[:, None]
+        leg.drift = np.concatenate([np.zeros((1, 2)), np.cumsum(carried, axis=0)])
+    return leg
 
 
 def line_coordinates(geometry: dict[str, Any]) -> np.ndarray:
@@ -168,6 +204,23 @@ def line_coordinates(geometry: dict[str, Any]) -> np.ndarray:
     lonlat[:, 0] = np.unwrap(lonlat[:, 0], period=360)
     keep = np.append(True, np.any(np.abs(np.diff(lonlat, axis=0)) > 1e-9, axis=1))
     return lonlat[keep]
+
+
+def line_with(geometry: dict[str, Any], columns: list[list[float]]) -> tuple[np.ndarray, list[np.ndarray]]:
+    """Return a line's vertices and what is told of each.
+
+    A cut at the 180th meridian adds two vertices that are one place; what is told may count both, one or neither.
+    """
+    parts = geometry["coordinates"] if geometry["type"] == "MultiLineString" else [geometry["coordinates"]]
+    lonlat = np.array([c[:2] for part in parts for c in part], float)
+    lonlat[:, 0] = np.unwrap(lonlat[:, 0], period=360)
+    last = np.cumsum([len(part) for part in parts])[:-1]
+    told = {len(column) for column in columns}
+    for cut in (np.array([], int), last, np.concatenate([last - 1, last])):
+        kept = np.delete(lonlat, cut, axis=0)
+        if told == {len(kept)}:
+            return kept, [np.array(column, float) for column in columns]
+    raise ValueError(f"{sorted(told)} values for {len(lonlat)} vertices")
 
 
 @dataclass
@@ -226,9 +279,27 @@ class Case:
         self.features: list[dict[str, Any]] = plan["features"]
         raw = [f for f in self.features if f["properties"]["role"] == "leg"]
         self.frame = Frame(np.concatenate([line_coordinates(f["geometry"]) for f in raw]))
-        self.legs = sorted((read_leg(f, self.frame) for f in raw), key=lambda leg: leg.seq)
+        self.legs = sorted((read_leg(f, self.frame, moving=self.moving) for f in raw), key=lambda leg: leg.seq)
         self.rods: list[dict[str, Any]] = self.head["rods"]
         self._layers: dict[str, list[geopandas.GeoDataFrame]] = {}
+
+    @property
+    def moving(self) -> bool:
+        """Tell whether the area says anything of tide or current; else the plan is judged as in still water."""
+        return bool(self.files("tide") or self.files("current"))
+
+    @cached_property
+    def tides(self) -> Tides | None:
+        return next((Tides(self.folder, layer, self.zone, self.frame) for layer in self.files("tide")), None)
+
+    @cached_property
+    def currents(self) -> Currents | None:
+        layers = self.files("current")
+        return next((Currents(self.folder, layer, self.zone, self.frame) for layer in layers), None)
+
+    def tide(self, xy: np.ndarray, times: np.ndarray) -> np.ndarray:
+        """Return heights of the tide over the datum at POSIX times; none where the area tells of none."""
+        return np.zeros(len(xy)) if self.tides is None else self.tides.at(xy, times)
 
     @property
     def gear_legs(self) -> list[Leg]:

@@ -17,7 +17,7 @@ import shapely
 from pyproj import Transformer
 
 from tests.independent import cable, faults, least_kink, tightest_radius
-from tests.independent_case import position
+from tests.independent_units import position
 
 if TYPE_CHECKING:
     from pathlib import Path

@@ -1,6 +1,7 @@
 """Random areas and trips: small analytic bottoms with bends, islands and gullies, anywhere on the globe.
 
-`make_world` writes an area folder and a trip file from a seed alone. Most worlds can be planned; in some the
+`make_world` writes an area folder and a trip file from a seed alone, `make_moving_world` the same area with tide and
+current. Most worlds can be planned; in some the
 closures, the shoals or the room leave no lawful loop, as at sea.
 """
 
@@ -9,9 +10,10 @@ from __future__ import annotations
 import json
 import math
 from dataclasses import dataclass
-from datetime import date, timedelta
+from datetime import UTC, date, datetime, time, timedelta
 from itertools import pairwise
 from typing import TYPE_CHECKING, Any
+from zoneinfo import ZoneInfo
 
 import contourpy
 import geopandas
@@ -32,6 +34,32 @@ UNITS = {"m": 1.0, "ft": 0.3048, "fm": 1.8288}
 
 def make_world(seed: int, folder: Path) -> Path:
     """Write a random area and trip under a folder and return the trip file."""
+    return _still(seed, folder).trip
+
+
+def make_moving_world(seed: int, folder: Path) -> Path:
+    """Write the area and trip of `make_world`, with tide and current, and return the trip file."""
+    world = _still(seed, folder)
+    rng = np.random.default_rng([seed, 1])
+    short = str(rng.choice(["tide", "current"])) if table_ends_early(seed) else ""
+    # now and then an area tells of one of the two alone
+    roles = [["tide", "current"], ["tide"], ["current"]][int(rng.choice(3, p=[0.88, 0.06, 0.06]))]
+    roles = sorted({*roles, short} - {""}, reverse=True)
+    layers = [(_tide if role == "tide" else _current)(rng, world, early=role == short) for role in roles]
+    listed = world.area / "area.toml"
+    listed.write_text(listed.read_text(encoding="utf-8") + "\n" + "\n".join(layers), encoding="utf-8")
+    trip = world.trip.read_text(encoding="utf-8")
+    strong = f'strong_current = "{rng.uniform(0.8, 2.0):.2f} kn"'
+    world.trip.write_text(trip.replace('strong_current = "1.5 kn"', strong), encoding="utf-8")
+    return world.trip
+
+
+def table_ends_early(seed: int) -> bool:
+    """Tell whether a table of a moving world ends before its trip does: one in twenty."""
+    return bool(np.random.default_rng([seed, 2]).random() < 0.05)
+
+
+def _still(seed: int, folder: Path) -> _World:
     rng = np.random.default_rng(seed)
     place = _place(rng)
     gear = _gear(rng)
@@ -72,12 +100,28 @@ def make_world(seed: int, folder: Path) -> Path:
     trip = folder / "trip.toml"
     home_text = "Harbor" if rng.random() < 0.7 else place.text(home)
     clock = f"{start_hour:02d}:{int(rng.integers(0, 60)):02d}"
+    hours = f"{rng.uniform(4, 7):.1f}"
     trip.write_text(
-        f'area = "area"\ndate = {when}\nstart = "{clock}"\nhours = {rng.uniform(4, 7):.1f}\n'
+        f'area = "area"\ndate = {when}\nstart = "{clock}"\nhours = {hours}\n'
         f'home = "{home_text}"\nspecies = "chinook"\nmethod = "troll"\n\n{gear.toml}\n{works}',
         encoding="utf-8",
     )
-    return trip
+    zone = ZoneInfo(place.timezone)
+    start = datetime.combine(when, time.fromisoformat(clock), zone).timestamp()
+    return _World(trip, area, place, line, start, start + 3600 * float(hours), zone)
+
+
+@dataclass(frozen=True)
+class _World:
+    """A still world: its files, its depth line in local metres and the trip's time in POSIX seconds."""
+
+    trip: Path
+    area: Path
+    place: _Place
+    line: np.ndarray
+    start: float
+    end: float
+    zone: ZoneInfo
 
 
 @dataclass(frozen=True)
@@ -466,3 +510,179 @@ def _works(rng: np.random.Generator, place: _Place, line: np.ndarray, lines: _Li
 def _depth_text(rng: np.random.Generator, metres: float) -> str:
     unit = str(rng.choice(list(UNITS)))
     return f"{metres / UNITS[unit]:.5f} {unit}"
+
+
+HOUR_S = 3600.0
+KNOT_MPS = 1852 / 3600
+
+
+def _span(rng: np.random.Generator, world: _World, *, early: bool) -> tuple[float, float]:
+    """Return from when to when a table reaches: over all of the trip, or not to its end."""
+    first = world.start - HOUR_S * rng.uniform(1, 14)
+    if early:
+        return first, rng.uniform(world.start + 0.5 * HOUR_S, world.end - HOUR_S)
+    return first, world.end + HOUR_S * rng.uniform(1, 14)
+
+
+def _clock(rng: np.random.Generator, world: _World) -> tuple[Callable[[float], str], str]:
+    """Return how a table writes a moment, and what its station says of the zone."""
+    way = int(rng.integers(4))
+    zones = [UTC, world.zone, world.zone, UTC]
+    naive, said = way >= 2, 'timezone = "UTC"\n' if way == 3 else ""
+
+    def text(moment: float) -> str:
+        told = datetime.fromtimestamp(moment, zones[way])
+        return (told.replace(tzinfo=None) if naive else told).isoformat().replace("+00:00", "Z")
+
+    return text, said
+
+
+def _events(rng: np.random.Generator, first: float, last: float, apart_h: float) -> np.ndarray:
+    """Return whole minutes, about so far apart, from before the first moment to the last."""
+    count = int((last - first) / HOUR_S / apart_h * 1.5) + 4
+    gaps = apart_h * HOUR_S * rng.uniform(0.85, 1.15, count)
+    gaps[0] = -gaps[0] * rng.random()
+    times = first + np.cumsum(gaps)
+    return np.ceil(np.append(times[times < last - HOUR_S], last) / 60) * 60
+
+
+def _cosine(times: np.ndarray, values: np.ndarray, at: np.ndarray) -> np.ndarray:
+    i = np.clip(np.searchsorted(times, at, side="right") - 1, 0, len(times) - 2)
+    share = (1 - np.cos(np.pi * (at - times[i]) / (times[i + 1] - times[i]))) / 2
+    return values[i] + share * (values[i + 1] - values[i])
+
+
+def _write_table(file: Path, head: str, rows: Sequence[Sequence[object]]) -> None:
+    file.write_text("\n".join([head, *(",".join(map(str, row)) for row in rows)]) + "\n", encoding="utf-8")
+
+
+def _tide(rng: np.random.Generator, world: _World, *, early: bool) -> str:
+    """Write a tide of 0.5 to 5 m at one or two stations and return its layer."""
+    spread, stations = rng.uniform(0.5, 5.0), int(rng.integers(1, 3))
+    first, last = _span(rng, world, early=early)
+    phase, entries = rng.uniform(0, 1), []
+    for k in range(stations):
+        times = _events(np.random.default_rng([int(phase * 1e6), k // 2]), first, last, 6.2)
+        times[:-1] += 60 * rng.integers(-20, 20)
+        high = (np.arange(len(times)) + int(phase < 0.5)) % 2 == 0
+        heights = spread * np.where(high, rng.uniform(0.7, 1.0, len(times)), rng.uniform(-0.12, 0.2, len(times)))
+        unit = str(rng.choice(["m", "ft"]))
+        text, said = _clock(rng, world)
+        form = str(rng.choice(["highs and lows", "series"], p=[0.65, 0.35]))
+        if form == "series":
+            at = np.arange(times[0], times[-1], 60.0 * int(rng.choice([6, 10, 15, 30])))
+            times, heights = at, _cosine(times, heights, at)
+        heights = heights / UNITS[unit]
+        named = rng.random() < 0.5
+        _write_table(
+            world.area / f"tide{k}.csv",
+            f"time,height_{unit}" if named else "time,height",
+            [(text(t), f"{h:.3f}") for t, h in zip(times, heights, strict=True)],
+        )
+        entries.append(f'form = "{form}"\n{said}' + ("" if named else f'unit = "{unit}"\n'))
+    if stations == 1 and rng.random() < 0.5:
+        return _layer_toml("tide", "tide0.csv", entries[0])
+    text = ""
+    for k, entry in enumerate(entries):
+        where = world.place.text(rng.uniform(-6000, 6000, 2))
+        text += f'[[station]]\nname = "Tide {k}"\nposition = "{where}"\ntable = "tide{k}.csv"\n'
+        minutes, more = rng.integers(-15, 15, 2), rng.uniform(0, 0.3)
+        differences = (
+            f'[station.differences]\nhigh_time = "{minutes[0]} min"\nlow_time = "{minutes[1]} min"\n'
+            f'high_ratio = {rng.uniform(0.85, 1.1):.2f}\nlow_height = "{more:.2f} ft"\n'
+        )
+        alike = "highs" in entry and not early and rng.random() < 0.25
+        text += f'datum = "MLLW"\n{entry}\n{differences if alike else ""}'
+    (world.area / "tide.toml").write_text(text, encoding="utf-8")
+    return _layer_toml("tide", "tide.toml", "")
+
+
+def _current(rng: np.random.Generator, world: _World, *, early: bool) -> str:
+    """Write a current of up to 0.2 to 2 kn at one to three stations and return its layer.
+
+    In 15 % of the worlds no station reaches all of the work.
+    """
+    most, axis = rng.uniform(0.2, 2.0), rng.uniform(0, 360)
+    first, last = _span(rng, world, early=early)
+    far = not early and rng.random() < 0.15
+    rotary = rng.random() < 0.15
+    after_slack = rng.uniform(0, 6.2 * HOUR_S)
+    entries = ""
+    for k in range(int(rng.integers(1, 4))):
+        at, reach = _where(rng, world, far=far, first=k == 0)
+        text, said = _clock(rng, world)
+        unit = str(rng.choice(["kn", "m/s"]))
+        per = most * (1.0 if unit == "kn" else KNOT_MPS)
+        table = world.area / f"current{k}.csv"
+        flood = (axis + rng.normal(0, 12)) % 360
+        entries += (
+            f'[[station]]\nname = "Race {k}"\nposition = "{world.place.text(at)}"\nreach = "{reach / 1852:.3f} NM"\n'
+            f'table = "{table.name}"\nunit = "{unit}"\n{said}'
+        )
+        if rotary and rng.random() < 0.7:
+            entries += 'form = "hourly"\n\n'
+            _rotary(rng, (first, last), (axis, per), text, table)
+        else:
+            entries += f'form = "slacks and maxima"\nflood = "{flood:.0f} deg"\n'
+            entries += f'ebb = "{(flood + 180 + rng.normal(0, 8)) % 360:.0f} deg"\n\n'
+            shift = after_slack + 60 * rng.uniform(-20, 20)
+            _slacks(rng, (first - shift, last), per * rng.uniform(0.6, 1.0), text, table)
+    (world.area / "current.toml").write_text(entries, encoding="utf-8")
+    return _layer_toml("current", "current.toml", "")
+
+
+def _where(rng: np.random.Generator, world: _World, *, far: bool, first: bool) -> tuple[np.ndarray, float]:
+    """Return a station's place and reach: over the whole world, or not over the work."""
+    angle = rng.uniform(0, math.tau)
+    way = np.array([math.cos(angle), math.sin(angle)])
+    if far:
+        # out of reach of all of the line, or of about half
+        at = rng.uniform(3500, 6000) * way
+        away = np.hypot(*(world.line - at).T)
+        return at, float(np.median(away) if rng.random() < 0.3 else away.min() - 800)
+    at = world.line[int(rng.integers(len(world.line)))] + rng.uniform(200, 3000) * way
+    whole = math.hypot(*at) + math.sqrt(2) * HALF_M + 200
+    return at, whole * rng.uniform(1.0, 2.0) if first else rng.uniform(600, 2 * whole)
+
+
+def _slacks(
+    rng: np.random.Generator, span: tuple[float, float], most: float, text: Callable[[float], str], table: Path
+) -> None:
+    """Write slacks and maxima by turns; at a few stations a flood has a minimum within."""
+    double = rng.random() < 0.15
+    turn = (
+        ["slack", "flood", "slack", "ebb"]
+        if not double
+        else ["slack", "flood", "minimum flood", "flood", "slack", "ebb"]
+    )
+    begin = int(rng.integers(len(turn)))
+    rows = []
+    times = _events(rng, *span, 3.1)
+    for i, moment in enumerate(times):
+        event = turn[(begin + i) % len(turn)]
+        speed = most * rng.uniform(0.7, 1.0) * (0.5 if event.startswith("minimum") else 1.0)
+        rows.append((text(moment), event, "" if event == "slack" else f"{speed:.3f}"))
+    _write_table(table, "time,event,speed", rows)
+
+
+def _rotary(
+    rng: np.random.Generator,
+    span: tuple[float, float],
+    most: tuple[float, float],
+    text: Callable[[float], str],
+    table: Path,
+) -> None:
+    """Write hourly vectors on an ellipse."""
+    axis, speed = math.radians(most[0]), most[1]
+    times = np.round(np.arange(span[0], span[1] + 60, HOUR_S * float(rng.choice([0.5, 1.0]))) / 60) * 60
+    phase = math.tau * (times / HOUR_S / 12.42) + rng.uniform(0, math.tau)
+    along, across = speed * np.cos(phase), speed * rng.uniform(0.2, 0.9) * np.sin(phase)
+    east = along * math.sin(axis) + across * math.cos(axis)
+    north = along * math.cos(axis) - across * math.sin(axis)
+    if rng.random() < 0.5:
+        rows = [(text(t), f"{e:.3f}", f"{n:.3f}") for t, e, n in zip(times, east, north, strict=True)]
+        _write_table(table, "time,east,north", rows)
+        return
+    toward, swift = np.degrees(np.arctan2(east, north)) % 360, np.hypot(east, north)
+    rows = [(text(t), f"{d:.1f}", f"{v:.3f}") for t, d, v in zip(times, toward, swift, strict=True)]
+    _write_table(table, "time,direction,speed", rows)
