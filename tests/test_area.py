@@ -2,7 +2,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-from datetime import date
+from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import Any
 
@@ -92,7 +92,11 @@ def test_an_area(folder: Path) -> None:
     assert [rule.name for rule in area.closures] == ["Bar"]
     assert area.has_grounds
     assert [mark.name for mark in area.marks] == ["Harbor"]
-    assert area.warnings == ()
+    assert (area.tide, area.current) == (None, None)
+    assert [one.what for one in area.warnings] == [
+        "there is no tide layer: no tide is counted: depths are charted depths at MLLW.",
+        "there is no current layer: no current is counted: plans are made for still water.",
+    ]
     assert [source.role for source in area.sources] == ["depth", "land", "closure", "ground", "mark"]
     depth, *_, mark = area.sources
     assert depth.sha256 == hashlib.sha256((folder / "depth.tif").read_bytes()).hexdigest()
@@ -116,11 +120,59 @@ def test_a_ground_layer_without_features_closes_all(folder: Path) -> None:
     assert "holds no features" in str(area.warnings[0])
 
 
-def test_tide_is_taken_in_but_not_used(folder: Path) -> None:
-    (folder / "tide.csv").write_text("time,height\n", encoding="utf-8")
-    area = open_area(write(folder, *USUAL, layer("tide", "tide.csv", 'station = "X"')))
-    assert area.sources[-1].role == "tide"
-    assert "does not use tide layers yet" in str(area.warnings[0])
+def test_a_table_of_tide(folder: Path) -> None:
+    (folder / "tide.csv").write_text("time,height\n2026-08-01T00:00,0.5\n2026-08-01T06:00,2.5\n", encoding="utf-8")
+    more = ('unit = "m"', 'datum = "LAT"', 'offset = "0.2 m"')
+    area = open_area(write(folder, *USUAL, layer("tide", "tide.csv", *more)))
+    assert area.tide is not None
+    assert [station.name for station in area.tide.stations] == ["tide"]
+    noon = datetime(2026, 8, 1, 13, tzinfo=UTC).timestamp()  # 03:00 at this area
+    assert area.tide.height_at(np.zeros(2), np.zeros(2), np.array(noon)) == pytest.approx([1.7, 1.7])
+    assert area.tide.reach_s == (noon - 3 * 3600, noon + 3 * 3600)
+    assert [str(one) for one in area.warnings if "tide" in str(one)] == []
+    assert area.sources[-1].parts == ()
+
+
+def test_stations_of_tide_and_current(folder: Path) -> None:
+    (folder / "tables").mkdir()
+    tide = "time,height_m\n2026-08-01T00:00,0.5\n2026-08-01T06:00,2.5\n"
+    (folder / "tables/harbor.csv").write_text(tide, encoding="utf-8")
+    told = '[[station]]\nname = "Harbor"\ndatum = "MLLW"\ntable = "tables/harbor.csv"\n'
+    (folder / "tide.toml").write_text(told, encoding="utf-8")
+    narrows = "time,event,speed\n2026-08-01T00:00,slack,\n2026-08-01T03:00,flood,2\n2026-08-01T06:00,slack,\n"
+    (folder / "narrows.csv").write_text(narrows, encoding="utf-8")
+    told = '[[station]]\nname = "Narrows"\nposition = "46 00.0 N 150 00.0 W"\nreach = "2 NM"\nunit = "kn"\n'
+    told += 'form = "slacks and maxima"\ntable = "narrows.csv"\nflood = "90 deg"\nebb = "270 deg"\n'
+    (folder / "current.toml").write_text(told, encoding="utf-8")
+    layers = layer("tide", "tide.toml"), layer("current", "current.toml", "rank = 2")
+    area = open_area(write(folder, *USUAL, *layers))
+    assert area.tide is not None
+    assert area.current is not None
+    at = np.array(datetime(2026, 8, 1, 13, tzinfo=UTC).timestamp())
+    assert area.tide.height_at(np.zeros(1), np.zeros(1), at) == pytest.approx([1.5])
+    assert area.current.flow_at(np.zeros(1), np.zeros(1), at) == pytest.approx(np.array([[1.0289, 0.0]]), abs=1e-3)
+    assert area.warnings == ()
+    for source, name in zip(area.sources[-2:], ("tables/harbor.csv", "narrows.csv"), strict=True):
+        assert source.parts == ((name, hashlib.sha256((folder / name).read_bytes()).hexdigest()),)
+
+
+def test_what_is_wrong_with_tide_and_current_is_told_at_once(folder: Path) -> None:
+    (folder / "tide.toml").write_text('[[station]]\nname = "A"\ntable = "../tide.csv"\n', encoding="utf-8")
+    (folder / "current.toml").write_text("", encoding="utf-8")
+    layers = layer("tide", "tide.toml", 'unit = "m"'), layer("tide", "tide.toml"), layer("current", "current.toml")
+    with pytest.raises(InputError) as told:
+        open_area(write(folder, *USUAL, *layers))
+    words = str(told.value)
+    for what in (
+        "layer 6, key 'unit': stands with each station",
+        "tide.toml, station 1, key 'datum': is missing",
+        "tide.toml, station 1, key 'table': '../tide.csv' is not inside the area's folder",
+        "current.toml, key 'station': there is none",
+    ):
+        assert what in words
+    put(folder, "tide.geojson")
+    with pytest.raises(InputError, match=r"'tide.geojson' is neither \.toml nor \.csv"):
+        open_area(write(folder, *USUAL, layer("tide")))
 
 
 def test_a_shapefile_has_a_hash_for_each_of_its_parts(folder: Path) -> None:
