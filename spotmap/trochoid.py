@@ -120,7 +120,7 @@ def drift_paths(
             found.setdefault(_steered(named, pieces), (named, pieces))
     paths: list[DubinsPath] = []
     for word, pieces in sorted(found.values(), key=lambda path: round(sum(path[1]), 8)):
-        if paths and max(pieces[0], pieces[2]) > _TAU - _ANGLE_NOISE:
+        if paths and max(pieces[0], pieces[2]) > _TAU - _TRIFLE:
             continue
         first, middle, last = (radius_m * piece for piece in pieces)
         time_s = (first + middle + last) / speed_mps
@@ -242,10 +242,10 @@ def _same_side(place: complex, turn: float, current: complex) -> Iterator[Pieces
 
 
 def _crossing(worlds: Sequence[World]) -> Iterator[tuple[int, Pieces]]:
-    """Propose the pieces of LSR in each world."""
+    """Propose the pieces of LSR in each world; where an arc has no length the path is LSL's or RSR's."""
     place, turn, current = (np.array(values)[:, None, None] for values in zip(*worlds, strict=True))
     apart = place - 1j * (np.exp(1j * turn) + 1.0)
-    # Courses up to the goal's heading, then beyond; the ends of both are among the samples.
+    # Courses up to the goal's heading, then beyond.
     least = np.concatenate([np.zeros_like(turn), turn], axis=1)
     most = np.concatenate([turn, np.full_like(turn, _TAU)], axis=1)
     more = np.concatenate([_TAU - turn, -turn], axis=1)
@@ -261,10 +261,6 @@ def _crossing(worlds: Sequence[World]) -> Iterator[tuple[int, Pieces]]:
         curve = _cross_product(complex(apart[i, 0, 0]), float(more[i, branch, 0]), worlds[i][2])
         for root in _roots(curve, float(course[i, branch, step]), float(course[i, branch, step + 1])):
             yield i, _crossed(root, complex(apart[i, 0, 0]), float(more[i, branch, 0]), worlds[i][2])
-    for i, branch, end in np.argwhere(np.abs(value[..., [0, -1]]) <= 8.0 * _NOISE).tolist():
-        # Where an arc has no length, rounding must not lose the path.
-        root = float(course[i, branch, -end])
-        yield i, _crossed(root, complex(apart[i, 0, 0]), float(more[i, branch, 0]), worlds[i][2])
 
 
 def _cross_product(apart: complex, more: float, current: complex) -> Curve:

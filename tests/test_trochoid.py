@@ -124,7 +124,7 @@ def test_paths_steered_beforehand_are_found(seed):
         if word in ("LRL", "RLR"):
             pieces[1] = rng.choice([PI, rng.uniform(0.1, 6.2)])
         heading, to = rng.choice([0.0, rng.uniform(-PI, PI)]), rng.choice([0.0, PI / 2, PI, rng.uniform(0.0, 2 * PI)])
-        w = rng.uniform(0.01, 0.95)
+        w = rng.uniform(0.01, 0.95) if i % 5 else rng.uniform(1.0, 2.0)
         current = w * math.cos(to), w * math.sin(to)
         start = Pose(0.0, 0.0, heading)
         x, y, last = flow(start, word, pieces, 1.0, steps=300)
@@ -234,6 +234,16 @@ def test_back_where_it_began():
     assert there.length_m == 0.0
     assert missed_m(round_again, ORIGIN, 1.0, (0.3, 0.1)) < 1e-9
     assert len(ground_points(there, (0.3, 0.1), 1.0)[0]) == 1
+
+
+@pytest.mark.parametrize("turn", [0.0, 1.0, 4.0])
+def test_a_circle_and_more_to_one_side(turn):
+    goal = Pose(math.sin(turn) + 0.2 * (2 * PI + turn), 1.0 - math.cos(turn), turn)
+    paths = drift_paths(ORIGIN, goal, 1.0, 1.0, (0.2, 0.0))
+    timely = [path for path in paths if path.length_m == pytest.approx(2 * PI + turn)]
+    assert {path.word for path in timely} == ({"LSL"} if turn else {"LSL", "RSR"})
+    assert [abs(path.turned_rad) for path in timely] == [pytest.approx(2 * PI + turn)] * len(timely)
+    assert max(max(path.pieces_m) for path in timely) < 2 * PI - 1e-6
 
 
 @pytest.mark.parametrize("w", [0.05, 0.3, 0.9])
