@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import json
 import sys
+from datetime import datetime, timedelta
 from itertools import pairwise
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -289,6 +290,66 @@ MARKS: Features = [
 ]
 # fmt: on
 
+TIDE_DAYS = ("2026-08-10", "2026-08-22")
+TIDE_MEAN_M = 1.45
+TIDE_WAVES: list[tuple[float, float, float]] = [  # amplitude in metres, hours a wave, hours from the first day to a crest
+    (1.05, 12.4206, 1.55), (0.28, 12.0, 4.2), (0.46, 23.9345, 4.6), (0.31, 25.8193, 2.2),
+]  # fmt: skip
+CURRENTS = [  # name, place, greatest flood and ebb in knots, minutes that slack comes after high and low water
+    ("Ossel Reach", (5200, 4000), 1.15, 1.6, 12),
+    ("Gull Reach", (8300, 4000), 0.95, 1.45, 4),
+]
+
+
+def tide_turns() -> list[tuple[datetime, float]]:
+    """Return the high and low waters of TIDE_DAYS in the sound's own time, with their heights, metres."""
+    begin, end = (datetime.fromisoformat(day) for day in TIDE_DAYS)
+    minute = np.arange((end - begin) / timedelta(minutes=1))
+    waves = [high * np.cos(2 * np.pi * (minute / 60 - crest) / hours) for high, hours, crest in TIDE_WAVES]
+    height = TIDE_MEAN_M + np.sum(waves, axis=0)
+    turns = np.flatnonzero(np.diff(np.sign(np.diff(height)))) + 1
+    return [(begin + timedelta(minutes=int(at)), round(float(height[at]), 2)) for at in turns]
+
+
+def write_tide(file: Path, turns: list[tuple[datetime, float]]) -> None:
+    """Write the table of high and low waters."""
+    lines = [f"{moment:%Y-%m-%dT%H:%M},{height:.2f}" for moment, height in turns]
+    file.write_text("time,height\n" + "\n".join(lines) + "\n", encoding="utf-8")
+
+
+def write_currents(folder: Path, turns: list[tuple[datetime, float]]) -> None:
+    """Write a table of slacks and maxima for each current station: the bigger the tide's range, the stronger."""
+    ranges = np.abs(np.diff([height for _, height in turns]))
+    for name, _, flood, ebb, late in CURRENTS:
+        lines = ["time,event,speed"]
+        slacks = [moment + timedelta(minutes=late) for moment, _ in turns]
+        for index, (slack, after) in enumerate(pairwise(slacks)):
+            kind, most = ("flood", flood) if turns[index + 1][1] > turns[index][1] else ("ebb", ebb)
+            middle = slack + (after - slack) * 0.5
+            lines.append(f"{slack:%Y-%m-%dT%H:%M},slack,")
+            lines.append(f"{middle:%Y-%m-%dT%H:%M},{kind},{most * float(ranges[index]) / 2.6:.2f}")
+        lines.append(f"{slacks[-1]:%Y-%m-%dT%H:%M},slack,")
+        (folder / f"{name.lower().replace(' ', '_')}.csv").write_text("\n".join(lines) + "\n", encoding="utf-8")
+
+
+def write_stations(folder: Path) -> None:
+    """Write tide.toml and current.toml, and the line that the sound's currents follow."""
+    position = "{:.5f}, {:.5f}".format(*reversed(to_geographic(Point(7700, 7700)).coords[0]))
+    tide = f'[[station]]\nname = "Merrow Harbor"\nposition = "{position}"\nform = "highs and lows"\n'
+    (folder / "tide.toml").write_text(
+        "# Invented predictions.\n" + tide + 'table = "tide.csv"\nunit = "m"\ndatum = "MLLW"\n', encoding="utf-8"
+    )
+    current = ['# Invented predictions.\nchannel = "channel.geojson"     # drawn the way the flood goes\n']
+    for name, place, *_ in CURRENTS:
+        position = "{:.5f}, {:.5f}".format(*reversed(to_geographic(Point(place)).coords[0]))
+        current.append(
+            f'\n[[station]]\nname = "{name}"\nposition = "{position}"\nreach = "2.2 NM"\nform = "slacks and maxima"\n'
+            f'table = "{name.lower().replace(" ", "_")}.csv"\nunit = "kn"\nflood = "88 deg"\nebb = "268 deg"\n'
+        )
+    (folder / "current.toml").write_text("".join(current), encoding="utf-8")
+    channel = shapely.simplify(spline(CHANNEL), 20.0)
+    write_layer(folder / "channel.geojson", [(channel, {"name": "the way the flood goes"})])
+
 
 def main(folder: Path) -> None:
     """Write every layer of the demonstration into a folder."""
@@ -302,6 +363,10 @@ def main(folder: Path) -> None:
     write_layer(folder / "hazards.geojson", HAZARDS)
     write_layer(folder / "lanes.geojson", LANES)
     write_layer(folder / "marks.geojson", MARKS)
+    turns = tide_turns()
+    write_tide(folder / "tide.csv", turns)
+    write_currents(folder, turns)
+    write_stations(folder)
 
 
 if __name__ == "__main__":

@@ -16,14 +16,17 @@ from layers.model import Rule
 from layers.seasons import changes, is_active
 from spotmap.gear import deepest_gear_m, steps_in
 from spotmap.model import FloatArray, Plan, TimedLeg
+from spotmap.moving import LEAST_OVER_GROUND_MPS, chain_drift
 from spotmap.polyline import circumradius_m, length_m, places_at
-from spotmap.water import Fishery, Span, keep_off
+from spotmap.water import Fishery, Span, keep_off, least_tide_m
 
 _TOLERANCE_M = 0.05
 _CHORD_M = 12.0
 _RADIUS_SHARE = 0.97
 _MEET_M = 0.01
 _TURN_RAD = 0.05
+_SPEED_SHARE = 0.02
+_STRONG_MPS = 0.05
 _MOST_TOLD = 20
 
 
@@ -31,9 +34,11 @@ def faults(plan: Plan) -> list[str]:
     """Return everything that is wrong with a plan, in words; empty when it is good.
 
     Checked: legs meet in place, heading and time; gear keeps its standoff from closures in force while it passes,
-    stays inside open grounds, off land, hazards and lanes; charted depth under the boat is known and holds gear and
-    clearance; nowhere is the track tighter than R (circumradius over 12 m chords at least 0.97 R); runs keep afloat,
-    off land, and out of entry bans and lanes closed to all.
+    stays inside open grounds, off land, hazards and lanes; depth under the boat, the tide counted, is known and holds
+    gear and clearance; nowhere is the path through the water tighter than R (circumradius over 12 m chords at least
+    0.97 R); in moving water the boat goes at trolling speed through it, makes half a knot over the ground, and no loop
+    is turned in more current than is trolled against; runs keep afloat, off land, and out of entry bans and lanes
+    closed to all.
 
     Parameters
     ----------
@@ -46,11 +51,12 @@ def faults(plan: Plan) -> list[str]:
         At most 20 faults, each with the leg.
     """
     found: list[str] = [*_joints(plan)]
-    looked: set[tuple[bytes, tuple[tuple[bool, bool], ...], float]] = set()
+    looked: set[tuple[bytes, tuple[tuple[bool, bool], ...], float, float]] = set()
     for timed in plan.legs:
-        # the same track under the same rules and gear was looked at before
-        key = (timed.leg.xy.tobytes(), _state(plan, timed), _gear_m(plan, timed))
-        if key in looked:
+        # the same track under the same rules, gear and tide was looked at before
+        tide_m = _tide_m(plan, timed)
+        key = (timed.leg.xy.tobytes(), _state(plan, timed), _gear_m(plan, timed), round(tide_m, 2))
+        if key in looked and timed.leg.clock_s is None:
             continue
         looked.add(key)
         parts = _run_faults(plan, timed) if timed.leg.kind == "run" else _gear_faults(plan, timed)
@@ -68,6 +74,10 @@ def _state(plan: Plan, timed: TimedLeg) -> tuple[tuple[bool, bool], ...]:
     )
 
 
+def _tide_m(plan: Plan, timed: TimedLeg) -> float:
+    return least_tide_m(plan.area, Span(timed.start, timed.end))
+
+
 def _gear_m(plan: Plan, timed: TimedLeg) -> float:
     return deepest_gear_m(steps_in(plan.radius, timed.start, timed.end), slowed=False)
 
@@ -80,18 +90,27 @@ def _joints(plan: Plan) -> Iterator[str]:
         if before.end != after.start:
             yield f"{where} leave a gap in time"
         if "run" not in (before.leg.kind, after.leg.kind):
-            bend = _heading(after.leg.xy[:2]) - _heading(before.leg.xy[-2:])
+            bend = _heading(_through_water([after])[:2]) - _heading(_through_water([before])[-2:])
             if abs((bend + np.pi) % (2 * np.pi) - np.pi) > _TURN_RAD:
                 yield f"{where} do not meet in heading"
-    chain: list[FloatArray] = []
+    chain: list[TimedLeg] = []
     for timed in (*plan.legs, None):
         if timed is not None and timed.leg.kind != "run":
-            chain.append(timed.leg.xy if not chain else timed.leg.xy[1:])
+            chain.append(timed)
         elif chain:
-            tightest = _tightest(np.vstack(chain))
+            tightest = _tightest(_through_water(chain))
             if tightest < _RADIUS_SHARE * plan.radius.radius_m:
                 yield f"gear is pulled through a radius of {tightest:.1f} m, R is {plan.radius.radius_m:.1f} m"
             chain = []
+
+
+def _through_water(chain: Sequence[TimedLeg]) -> FloatArray:
+    """Return the path through the water of legs that follow one another: the ground's, less the drift."""
+    xy = np.vstack([chain[0].leg.xy, *(timed.leg.xy[1:] for timed in chain[1:])])
+    if any(timed.leg.clock_s is None for timed in chain):
+        return xy
+    path: FloatArray = xy - chain_drift([timed.leg for timed in chain])[1]
+    return path
 
 
 def _heading(xy: FloatArray) -> float:
@@ -117,11 +136,32 @@ def _gear_faults(plan: Plan, timed: TimedLeg) -> Iterator[str]:
     if area.has_grounds:
         yield from _ground_faults(plan, timed, track)
     depth = area.depth.depth_at(timed.leg.xy[:, 0], timed.leg.xy[:, 1])
-    needed_m = _gear_m(plan, timed) + limits.bottom_clearance_m
+    needed_m = _gear_m(plan, timed) + limits.bottom_clearance_m - _tide_m(plan, timed)
+    if timed.leg.clock_s is not None:
+        yield from _moving_faults(plan, timed)
     if np.isnan(depth).any():
         yield "depth under it is unknown"
     elif depth.min() < needed_m - _TOLERANCE_M:
-        yield f"depth under it is {depth.min():.1f} m, gear and clearance want {needed_m:.1f} m"
+        yield f"charted depth under it is {depth.min():.1f} m, gear, clearance and tide want {needed_m:.1f} m"
+
+
+def _moving_faults(plan: Plan, timed: TimedLeg) -> Iterator[str]:
+    leg, troll_mps = timed.leg, plan.trip.boat.troll_speed_mps
+    if leg.clock_s is None or leg.current_mps is None:
+        return
+    took = np.diff(leg.clock_s)
+    if not (took > 0.0).all():
+        yield "its clock does not run on"
+        return
+    through = np.hypot(*np.diff(_through_water([timed]), axis=0).T) / took
+    if (np.abs(through - troll_mps) > _SPEED_SHARE * troll_mps).any():
+        yield f"through the water it goes {through.min():.2f} to {through.max():.2f} m/s, trolling is {troll_mps:.2f}"
+    over_ground = np.hypot(*np.diff(leg.xy, axis=0).T) / took
+    if over_ground.min() < LEAST_OVER_GROUND_MPS * (1.0 - _SPEED_SHARE):
+        yield f"over the ground it makes {over_ground.min():.2f} m/s, less than half a knot"
+    strong_mps = plan.trip.limits.strong_current_mps
+    if leg.kind == "turn" and np.hypot(*leg.current_mps[0]) > strong_mps + _STRONG_MPS:
+        yield f"it turns in {np.hypot(*leg.current_mps[0]):.2f} m/s of current, {strong_mps:.2f} is trolled against"
 
 
 def _ground_faults(plan: Plan, timed: TimedLeg, track: LineString) -> Iterator[str]:
@@ -150,7 +190,7 @@ def _run_faults(plan: Plan, timed: TimedLeg) -> Iterator[str]:
     depth = area.depth.depth_at(xy[:, 0], xy[:, 1])
     if np.isnan(depth).any():
         yield "the run crosses water of unknown depth"
-    elif depth.min() < plan.trip.boat.draft_m:
+    elif depth.min() + min(_tide_m(plan, timed), 0.0) < plan.trip.boat.draft_m:
         yield f"the run crosses water {depth.min():.1f} m deep, less than the draft"
 
 

@@ -152,7 +152,7 @@ def time_legs(
     area_projection
         The projection that the legs are in.
     boat
-        Speeds and fuel. A leg's own speed goes before the boat's.
+        Speeds and fuel. A leg's own speed goes before the boat's, and in moving water its clock before both.
     variation_deg
         Magnetic variation, degrees, east positive.
 
@@ -160,7 +160,8 @@ def time_legs(
     -------
     tuple of TimedLeg
         `seq` counts from 1; each leg starts when the one before it ends; `length_m` is measured on the
-        ellipsoid; courses are in [0, 360); fuel in litres, None where the boat's is not known.
+        ellipsoid; `speed_mps` is over the ground; courses are in [0, 360); fuel in litres, None where the boat's is
+        not known.
 
     Raises
     ------
@@ -190,9 +191,10 @@ def time_legs(
         length_m = _WGS84.line_length(*area_projection.to_geographic(leg.xy[:, 0], leg.xy[:, 1]))
         usual_mps = boat.run_speed_mps if leg.kind == "run" else boat.troll_speed_mps
         speed_mps = usual_mps if leg.speed_mps is None else leg.speed_mps
-        if not (length_m > 0 and speed_mps > 0):
-            raise ValueError(f"leg {seq} ({leg.label}) has length {length_m} m and speed {speed_mps} m/s")
-        gone_s += length_m / speed_mps
+        took_s = length_m / speed_mps if leg.clock_s is None else float(leg.clock_s[-1])
+        if not (length_m > 0 and took_s > 0):
+            raise ValueError(f"leg {seq} ({leg.label}) has length {length_m} m and takes {took_s} s")
+        gone_s += took_s
         # From the departure each time: rounding to the microsecond must not add up.
         end = (depart + timedelta(seconds=gone_s)).astimezone(departure.tzinfo)
         course_start, course_end = _true_courses_deg(leg, area_projection)
@@ -203,24 +205,24 @@ def time_legs(
                 start=start,
                 end=end,
                 length_m=length_m,
-                speed_mps=speed_mps,
+                speed_mps=length_m / took_s,
                 course_start_true_deg=course_start,
                 course_end_true_deg=course_end,
                 course_start_magnetic_deg=_compass_deg(course_start - variation_deg),
                 course_end_magnetic_deg=_compass_deg(course_end - variation_deg),
-                fuel_l=_fuel_l(leg, length_m, speed_mps, boat),
+                fuel_l=_fuel_l(leg, took_s, speed_mps, boat),
             )
         )
         start = end
     return tuple(timed)
 
 
-def _fuel_l(leg: Leg, length_m: float, speed_mps: float, boat: Boat) -> float | None:
+def _fuel_l(leg: Leg, took_s: float, speed_mps: float, boat: Boat) -> float | None:
     """Return the fuel of a leg, litres. A run slower than the boat's is a run and a wait at trolling power."""
-    took_h = length_m / speed_mps / 3600.0
+    took_h = took_s / 3600.0
     if leg.kind != "run":
         return None if boat.fuel_troll_lph is None else boat.fuel_troll_lph * took_h
-    run_h = min(length_m / boat.run_speed_mps / 3600.0, took_h)
+    run_h = took_h * min(speed_mps / boat.run_speed_mps, 1.0)
     wait_h = took_h - run_h
     if boat.fuel_run_lph is None or (boat.fuel_troll_lph is None and wait_h > 0.0):
         return None

@@ -12,6 +12,8 @@ import numpy as np
 import shapely
 from shapely.geometry.polygon import orient
 
+from spotmap.minutes import current_known, leg_clock
+from spotmap.moving import drift_m
 from spotmap.rigcard import rig_card
 
 if TYPE_CHECKING:
@@ -20,9 +22,19 @@ if TYPE_CHECKING:
 
     from shapely.geometry.base import BaseGeometry
 
-    from layers.model import Source
+    from layers.model import Current, Source, Tide
     from layers.projection import LocalProjection
-    from spotmap.model import ClosedWater, FloatArray, OffLine, Plan, TimedLeg, TowedRod, TurningRadius, WorkReport
+    from spotmap.model import (
+        ClosedWater,
+        FloatArray,
+        OffLine,
+        Plan,
+        TideChoice,
+        TimedLeg,
+        TowedRod,
+        TurningRadius,
+        WorkReport,
+    )
 
 Members = dict[str, Any]
 
@@ -115,7 +127,7 @@ def _spotmap(plan: Plan) -> Members:
             {"since": time.since.isoformat(), "rods": [asdict(row) for row in time.rows]} for time in rig_card(radius)
         ],
         "gear": _gear(plan),
-        "works": [_work(report) for report in plan.works],
+        "works": [_work(report, area.projection) for report in plan.works],
         "totals": {
             "fishing_s": plan.totals.fishing.total_seconds(),
             "turning_s": plan.totals.turning.total_seconds(),
@@ -130,10 +142,53 @@ def _spotmap(plan: Plan) -> Members:
             "dusk": _iso(plan.sun.dusk),
         },
         "magnetic_variation_deg": plan.magnetic_variation_deg,
+        "tide": _stations(area.tide, area.projection),
+        "current": _stations(area.current, area.projection),
+        "timetable": _timetable(plan),
+        "events": [{"at": moment.isoformat(), "words": words} for moment, words in plan.day.events],
         "sources": [_source(source) for source in area.sources],
         "warnings": list(plan.warnings),
         "cautions": list(plan.cautions),
     }
+
+
+def _stations(layer: Tide | Current | None, projection: LocalProjection) -> Members | None:
+    if layer is None:
+        return None
+    return {"stations": [{"name": one.name, **_lonlat(projection, one.point)} for one in layer.stations]}
+
+
+def _timetable(plan: Plan) -> Members:
+    """Return the trip minute by minute, a list for each thing; null is not known, or no gear in the water."""
+    day, projection = plan.day, plan.area.projection
+    lon, lat = projection.to_geographic(day.xy[:, 0], day.xy[:, 1])
+    tide_m = np.where(np.isnan(day.tide_m), 0.0, day.tide_m)
+    return {
+        "moments": [moment.isoformat() for moment in day.moments],
+        "seq": day.seq.tolist(),
+        "lon": _numbers(lon, _TRACK_DECIMALS),
+        "lat": _numbers(lat, _TRACK_DECIMALS),
+        "tide_m": _numbers(day.tide_m, 2),
+        "rising": [None if math.isnan(one) else (one > 0) - (one < 0) for one in day.rising_mps.tolist()],
+        "set_deg": _set_deg(day.flow_mps, day.xy, projection),
+        "drift_mps": _numbers(np.hypot(*day.flow_mps.T), 3),
+        "work_set_deg": _set_deg(day.work_flow_mps, day.xy, projection),
+        "work_drift_mps": _numbers(np.hypot(*day.work_flow_mps.T), 3),
+        "charted_m": _numbers(day.charted_m, 2),
+        "gear_m": _numbers(day.gear_m, 2),
+        "clearance_m": _numbers(day.charted_m + tide_m - day.gear_m, 2),
+        "light": day.light.tolist(),
+    }
+
+
+def _numbers(values: FloatArray, decimals: int) -> list[float | None]:
+    return [None if math.isnan(one) else one for one in (np.round(values, decimals) + 0.0).tolist()]
+
+
+def _set_deg(flow_mps: FloatArray, xy: FloatArray, projection: LocalProjection) -> list[float | None]:
+    angle = np.arctan2(flow_mps[:, 1], flow_mps[:, 0])
+    course = projection.true_course_deg(xy[:, 0], xy[:, 1], np.nan_to_num(angle)) % 360.0
+    return _numbers(np.where(np.isnan(angle), np.nan, course), 0)
 
 
 def _gear(plan: Plan) -> Members:
@@ -188,7 +243,22 @@ def _rod(towed: TowedRod, steps: list[Members]) -> Members:
     }
 
 
-def _work(report: WorkReport) -> Members:
+def _choice(choice: TideChoice, projection: LocalProjection) -> Members:
+    flow = np.array([choice.flow_mps])
+    return {
+        "since": choice.since.isoformat(),
+        "until": choice.until.isoformat(),
+        "pattern": choice.pattern,
+        "set_deg": _set_deg(flow, np.zeros((1, 2)), projection)[0],
+        "drift_mps": math.hypot(*choice.flow_mps),
+        "strongest_mps": choice.strongest_mps,
+        "loop_min_per_h": choice.loop_min_per_h,
+        "one_way_min_per_h": choice.one_way_min_per_h,
+        "words": choice.words,
+    }
+
+
+def _work(report: WorkReport, projection: LocalProjection) -> Members:
     return {
         "work": report.index,
         "title": report.title,
@@ -198,6 +268,7 @@ def _work(report: WorkReport) -> Members:
         **_off_line(report.off_line),
         "cuts": list(report.cuts),
         "choices": list(report.choices),
+        "tide": [_choice(choice, projection) for choice in report.tide],
     }
 
 
@@ -226,7 +297,27 @@ def _off_line(off: OffLine) -> Members:
 def _legs(plan: Plan) -> Iterator[Members]:
     for timed in plan.legs:
         line = plan.area.projection.unproject(shapely.linestrings(timed.leg.xy))
-        yield _feature(line, {"role": "leg", **_leg(timed)}, _LEG_DECIMALS)
+        yield _feature(line, {"role": "leg", **_leg(timed), **_in_current(plan, timed)}, _LEG_DECIMALS)
+
+
+def _in_current(plan: Plan, timed: TimedLeg) -> Members:
+    """Return a leg's clock and the current that the plan counts on, vertex by vertex, and its headings."""
+    leg, projection = timed.leg, plan.area.projection
+    x, y = leg.xy.T
+    clock = leg_clock(timed)
+    flow = np.zeros_like(leg.xy) if leg.current_mps is None else leg.current_mps
+    turned = np.radians(90.0 - projection.true_course_deg(x, y, np.zeros_like(x)))
+    through = leg.xy - drift_m(clock, flow)
+    ends = np.array([through[1] - through[0], through[-1] - through[-2]])
+    heading = projection.true_course_deg(x[[0, -1]], y[[0, -1]], np.arctan2(ends[:, 1], ends[:, 0])) % 360.0
+    return {
+        "clock_s": _numbers(clock, 3),
+        "current_east_mps": _numbers(flow[:, 0] * np.cos(turned) - flow[:, 1] * np.sin(turned), 5),
+        "current_north_mps": _numbers(flow[:, 0] * np.sin(turned) + flow[:, 1] * np.cos(turned), 5),
+        "current_known": current_known(plan.area, timed),
+        "heading_true_deg": float(heading[0]),
+        "heading_end_true_deg": float(heading[1]),
+    }
 
 
 def _leg(timed: TimedLeg) -> Members:
@@ -269,6 +360,7 @@ def _lure_tracks(plan: Plan) -> Iterator[Members]:
                 "seq": track.seq,
                 "depth_min_m": round(track.depth_min_m, 2),
                 "depth_max_m": round(track.depth_max_m, 2),
+                "clock_s": _numbers(track.clock_s, 1),
                 "slowest_mps": None if math.isnan(track.slowest_mps) else round(track.slowest_mps, 3),
             },
             _TRACK_DECIMALS,

@@ -13,7 +13,7 @@ from shapely import LineString, Point
 
 from spotmap import polyline
 from spotmap.dubins import dubins_paths
-from spotmap.model import FloatArray, Leg, OffLine, Trip
+from spotmap.model import FloatArray, Leg, OffLine, TideChoice, Trip
 from spotmap.passes import PassLine, off_line
 from spotmap.patterns import FittedWork, PassKey
 from spotmap.placing import PlacedWork
@@ -30,11 +30,15 @@ _NO_RUN_M = 1.0
 
 @dataclass(frozen=True)
 class Outing:
-    """A piece of work as it goes into the journey: how many passes, beginning with which."""
+    """A piece of work as it goes into the journey: how many passes, beginning with which, and what the tide asked for.
+
+    Where the tide has it worked in several ways, `placed` is the one that most of it was worked in.
+    """
 
     placed: PlacedWork
     count: int
     first: PassKey
+    tide: tuple[TideChoice, ...] = ()
 
 
 def choose_first_passes(home: Point, placed: Sequence[tuple[PlacedWork, int]]) -> list[Outing]:
@@ -111,7 +115,7 @@ def legs_of(outings: Sequence[Outing], runs: Runs) -> list[Leg]:
     NoPlanError
         When no water joins home and the work.
     """
-    made = _Legs(runs)
+    made = LegMaker(runs)
     since = runs.trip.start
     for outing in outings:
         placed, fitted = outing.placed, outing.placed.fitted
@@ -130,18 +134,37 @@ def legs_of(outings: Sequence[Outing], runs: Runs) -> list[Leg]:
     return made.legs
 
 
-class _Legs:
+@dataclass(frozen=True)
+class LegMark:
+    """How far the making of legs had come, and where the boat was."""
+
+    legs: int
+    here: Point
+    here_name: str
+    counts: dict[str, int]
+
+
+class LegMaker:
     """The legs made so far, and where the boat is after them."""
 
     def __init__(self, runs: Runs) -> None:
         self.legs: list[Leg] = []
         self._runs = runs
-        self._here, self._here_name = runs.trip.home, "home"
+        self.here, self._here_name = runs.trip.home, "home"
         self._counts = {"run": 0, "pass": 0, "turn": 0}
+
+    def mark(self) -> LegMark:
+        """Return where the making stands, to come back to."""
+        return LegMark(len(self.legs), self.here, self._here_name, dict(self._counts))
+
+    def back_to(self, mark: LegMark) -> None:
+        """Take back all legs made since a mark."""
+        del self.legs[mark.legs :]
+        self.here, self._here_name, self._counts = mark.here, mark.here_name, dict(mark.counts)
 
     def run(self, goal: Point, goal_name: str, span: Span, *, work: int | None, onto: FloatArray | None) -> None:
         """Add the shortest way to a place, gear up; where the boat is there already, a swing onto the next track."""
-        way = self._runs.way(self._here, goal, span, start_name=self._here_name, goal_name=goal_name)
+        way = self._runs.way(self.here, goal, span, start_name=self._here_name, goal_name=goal_name)
         if way.length >= _NO_RUN_M:
             xy = shapely.get_coordinates(shapely.segmentize(way, _STRAIGHT_M))
         else:
@@ -156,6 +179,7 @@ class _Legs:
         self.legs.append(Leg("run", xy, self._label("run"), work=work, note="gear up"))
 
     def turn(self, turn: Turn, placed: PlacedWork) -> None:
+        """Add a turn with gear down."""
         self.legs.append(
             Leg(
                 "turn",
@@ -168,6 +192,7 @@ class _Legs:
         )
 
     def add_pass(self, xy: FloatArray, placed: PlacedWork, line: PassLine, off: OffLine) -> None:
+        """Add a pass, of which `xy` may be a part."""
         self.legs.append(
             Leg(
                 "pass",
@@ -179,7 +204,7 @@ class _Legs:
                 off_line=off,
             )
         )
-        self._here, self._here_name = Point(xy[-1]), f"work {placed.index + 1}"
+        self.here, self._here_name = Point(xy[-1]), f"work {placed.index + 1}"
 
     def _label(self, kind: str) -> str:
         self._counts[kind] += 1

@@ -100,7 +100,7 @@ def _fit_end(out: PassLine, back: PassLine, radius_m: float, water: GearWater) -
     step_m = radius_m / _TRIMS_PER_RADIUS
     reasons: tuple[str, ...] = ()
     best: _End | None = None
-    for trim_out, trim_back in _trims():
+    for trim_out, trim_back in trims():
         lost_m = (trim_out + trim_back) * step_m
         if best is not None and lost_m >= best.cost_m:
             break
@@ -123,7 +123,7 @@ def _fit_end(out: PassLine, back: PassLine, radius_m: float, water: GearWater) -
     return NoPass(tuple(f"no room to turn: {reason}" for reason in reasons) or ("no room to turn",), 0.0)
 
 
-def _trims() -> Iterator[tuple[int, int]]:
+def trims() -> Iterator[tuple[int, int]]:
     """Yield pairs of trims, in steps, the least together first.
 
     Unequal trims of one line leave it on the deep side and come back to it farther along, where equal ones would need

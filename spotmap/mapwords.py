@@ -40,13 +40,17 @@ class Table:
 
 @dataclass(frozen=True)
 class Section:
-    """A part of the trip panel: rows of a name and a value, then sentences, then tables, the first one in sight."""
+    """A part of the trip panel: rows of a name and a value, then sentences, then tables, the first one in sight.
+
+    `graph` says that the graph of the trip stands in it.
+    """
 
     title: str
     tone: Literal["plain", "warning"]
     rows: tuple[Row, ...] = ()
     sentences: tuple[str, ...] = ()
     tables: tuple[Table, ...] = ()
+    graph: bool = False
 
 
 @dataclass(frozen=True)
@@ -200,7 +204,8 @@ def leg_words(plan: Plan, leg: TimedLeg, under_m: FloatArray) -> LegWords:
     rows = [
         ("Time", f"{start} to {end}"),
         ("Course", f"{course}, ending on {ends_on}"),
-        ("Length and speed", f"{length} at {speed}"),
+        *_headings(plan, leg),
+        ("Length and speed", f"{length} at {speed}" + ("" if track.current_mps is None else " over the ground, mean")),
         ("Charted depth under", depth),
     ]
     if track.depth_line_m is not None and track.kind == "pass":
@@ -264,6 +269,7 @@ def panel_sections(plan: Plan, legs: Sequence[LegWords]) -> tuple[Section, ...]:
     )
     return (
         *((Section("Warnings", "warning", sentences=warnings),) if warnings else ()),
+        _water_section(plan),
         *(_work_section(plan, work) for work in plan.works),
         _rig_section(plan),
         _gear_section(plan),
@@ -292,7 +298,56 @@ def _work_section(plan: Plan, work: WorkReport) -> Section:
         ("Off the line", f"half of it within {half}, 95 % within {most}, worst {worst}"),
         ("Charted depth under", _depth_span(off.depth_mean_m, off.depth_min_m, off.depth_max_m, depth)),
     )
-    return Section(f"Work {work.index + 1}: {work.title}", "plain", rows, (*work.cuts, *work.choices))
+    title = f"Work {work.index + 1}: {work.title}"
+    tables = (_tide_table(plan, work),) if work.tide else ()
+    return Section(title, "plain", rows, (*work.cuts, *work.choices), tables)
+
+
+def _tide_table(plan: Plan, work: WorkReport) -> Table:
+    """Return what is done with the tide and why, with minutes on the line per hour for either pattern."""
+    area, unit = plan.area, plan.area.show.speed
+    clock, day = area.timezone, plan.trip.start.astimezone(area.timezone)
+    legs = [leg.leg.xy for leg in plan.legs if leg.leg.work == work.index]
+    x, y = np.concatenate(legs).mean(axis=0) if legs else (0.0, 0.0)
+
+    def minutes(share: float | None) -> str:
+        return "–" if share is None else f"{share:.0f}"
+
+    rows = []
+    for one in work.tide:
+        since, until = (short_time(when.astimezone(clock), day) for when in (one.since, one.until))
+        east, north = one.flow_mps
+        set_deg = float(area.projection.true_course_deg(x, y, math.atan2(north, east)))
+        drift = math.hypot(east, north)
+        flow = "unknown" if math.isnan(drift) else f"{round(set_deg) % 360:03d}°"
+        most = "unknown" if math.isnan(one.strongest_mps) else f"{to_unit(one.strongest_mps, unit):.1f}"
+        shares = minutes(one.loop_min_per_h), minutes(one.one_way_min_per_h)
+        rows.append((f"{since} to {until}: {one.pattern}", one.words, "", (flow, most, *shares)))
+    head = ("time, pattern", "set", f"most, {unit}", "loop, min/h", "one-way, min/h")
+    return Table("Tide and pattern, minutes on the line in an hour", head, tuple(rows))
+
+
+def _water_section(plan: Plan) -> Section:
+    """Return where tide and current are told, and when water opens or closes; the graph of the trip stands there."""
+    area = plan.area
+    clock, day = area.timezone, plan.trip.start.astimezone(area.timezone)
+    tide = "no tide layer: none counted"
+    current = "no current layer: none counted"
+    if area.tide is not None:
+        tide = " · ".join(station.name for station in area.tide.stations) or "a table for the area"
+    if area.current is not None:
+        current = " · ".join(
+            station.name
+            if station.reach_m is None
+            else f"{station.name}, {format_quantity(station.reach_m, area.show.distance)} round it"
+            for station in area.current.stations
+        )
+    rows = (
+        ("Tide told at", tide),
+        ("Current told at", current or "a grid over the water"),
+        *((short_time(when.astimezone(clock), day), words) for when, words in plan.day.events),
+    )
+    return Section("Tide, current and light", "plain", rows, graph=True)
 
 
 def _rig_section(plan: Plan) -> Section:
@@ -445,6 +500,23 @@ def _under(plan: Plan, leg: TimedLeg, under_m: FloatArray) -> str:
 def _depth_span(mean_m: float, low_m: float, high_m: float, unit: str) -> str:
     low, high = math.floor(to_unit(low_m, unit)), math.ceil(to_unit(high_m, unit))
     return f"{format_quantity(mean_m, unit, 0)} ({low} to {high} {unit})"
+
+
+def _headings(plan: Plan, leg: TimedLeg) -> Iterator[Row]:
+    """Yield the heading through the water at a leg's start and end, where it was planned in moving water."""
+    track = leg.leg
+    if track.clock_s is None or track.current_mps is None:
+        return
+    took = np.diff(track.clock_s)
+    moving = np.flatnonzero((took > 0.0) & (np.diff(track.xy, axis=0) != 0.0).any(axis=1))
+    said = []
+    for step in moving[[0, -1]]:
+        ground = (track.xy[step + 1] - track.xy[step]) / took[step]
+        east, north = ground - (track.current_mps[step] + track.current_mps[step + 1]) / 2
+        x, y = track.xy[step]
+        true = float(plan.area.projection.true_course_deg(x, y, math.atan2(north, east)))
+        said.append(_course(true, true - plan.magnetic_variation_deg))
+    yield "Heading through the water", f"{said[0]}, ending on {said[1]}"
 
 
 def _course(true_deg: float, magnetic_deg: float) -> str:

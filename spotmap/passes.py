@@ -73,7 +73,7 @@ class NoPass:
     longest_m: float
 
 
-def fit_pass(stretch: Stretch, radius_m: float, water: GearWater) -> PassLine | NoPass:
+def fit_pass(stretch: Stretch, radius_m: float, water: GearWater, *, bend_m: float = 0.0) -> PassLine | NoPass:
     """Return the longest part of a stretch that can be worked.
 
     Parameters
@@ -84,11 +84,14 @@ def fit_pass(stretch: Stretch, radius_m: float, water: GearWater) -> PassLine | 
         The turning radius R, metres.
     water
         Where gear may be, and why not elsewhere.
+    bend_m
+        The least radius over the ground, metres, where a current asks for more than R: a bend that is run with the
+        current is sharper through the water.
 
     Returns
     -------
     PassLine or NoPass
-        The pass, inside the water, nowhere tighter than R, with what was cut; or why there is none.
+        The pass, inside the water, nowhere tighter than R or `bend_m`, with what was cut; or why there is none.
     """
     shortest_m = SHORTEST_PASS_RADII * radius_m
     kept, dropped = _longest_part(stretch.line, _near(water, radius_m))
@@ -97,12 +100,13 @@ def fit_pass(stretch: Stretch, radius_m: float, water: GearWater) -> PassLine | 
         return NoPass((f"a stretch of {stretch.line.length:.0f} m is all turn at a radius of {radius_m:.0f} m",), 0.0)
     if kept is None or kept.length < shortest_m:
         return _no_pass(cuts, 0.0 if kept is None else float(kept.length))
-    track = steerable_line(kept, radius_m, deep_on_left=True, water=water.allowed)
-    bends = track.radius_m >= radius_m * _RADIUS_ROUNDING
-    near = np.abs(track.off_m) <= max(radius_m / 2.0, ON_THE_LINE_M)
+    bend_m = max(bend_m, radius_m)
+    track = steerable_line(kept, bend_m, deep_on_left=True, water=water.allowed)
+    bends = track.radius_m >= bend_m * _RADIUS_ROUNDING
+    near = np.abs(track.off_m) <= max(bend_m / 2.0, ON_THE_LINE_M)
     good = _good_segments(track.xy, bends & near, water.allowed)
     first, last = _longest_run(track.xy, good)
-    cuts += [_cut_of_track(piece, stretch.line, radius_m, water) for piece in _outside(track.xy, first, last)]
+    cuts += [_cut_of_track(piece, stretch.line, bend_m, water) for piece in _outside(track.xy, first, last)]
     xy = track.xy[first : last + 1]
     length_m = float(LineString(xy).length) if last > first else 0.0
     if length_m < shortest_m:

@@ -23,6 +23,8 @@ from spotmap.weave import fit_weave
 
 _ROOM_RADII = 6.0
 _ROOM_M = 200.0
+_WORTH_A_LINE = 1.2
+"""Where the way with the current bends so many times wider than the way against it, each has a line of its own."""
 _RETURN_SPARE = 1.25
 """How much longer a return stretch is looked for, so that it reaches past both ends of the first."""
 
@@ -41,7 +43,8 @@ class FittedWork:
 
     `graph` is a networkx DiGraph whose nodes are `PassKey`; an edge leads to the pass that may follow and carries
     `turn` (a `Turn`, or None where gear comes up and the boat runs) and `length_m` (of the turn, or of the straight
-    way back). `stretch` is what was wanted of the first line, `notes` what was chosen and why.
+    way back). `stretch` is what was wanted of the first line, `notes` what was chosen and why, `water` where
+    gear may be.
     """
 
     work: Work
@@ -50,6 +53,7 @@ class FittedWork:
     cuts: tuple[Cut, ...]
     notes: tuple[str, ...]
     stretch: Stretch
+    water: GearWater
 
     def track(self, key: PassKey) -> FloatArray:
         """Return a pass as it is run, (n, 2) local metres."""
@@ -69,11 +73,18 @@ class FittedWork:
 
 @dataclass(frozen=True)
 class Ground:
-    """What a piece of work is fitted to: its stretches of depth line, the gear's water around them, and R."""
+    """What a piece of work is fitted to: its stretches of depth line, the gear's water around them, and R.
+
+    In a current the line run out and the line run back bend over the ground no tighter than `bend_out_m` and
+    `bend_back_m`; `out_forward` says which way the first must be run (None: either).
+    """
 
     stretches: tuple[Stretch, ...]
     water: GearWater
     radius_m: float
+    bend_out_m: float = 0.0
+    bend_back_m: float = 0.0
+    out_forward: bool | None = None
 
 
 def stretches_of(work: Work, depth: Depth, radius_m: float) -> tuple[Stretch, ...] | NoPass:
@@ -121,26 +132,35 @@ def fit_work(work: Work, ground: Ground) -> FittedWork | NoPass:
 
 def _loop(work: Work, ground: Ground) -> FittedWork | NoPass:
     """Out along the line, turn, back along the return line or the same line, turn."""
-    first, *others = (fit_pass(stretch, ground.radius_m, ground.water) for stretch in ground.stretches)
+    first = fit_pass(ground.stretches[0], ground.radius_m, ground.water, bend_m=ground.bend_out_m)
     if isinstance(first, NoPass):
         return first
     notes: list[str] = []
-    for other in others:
+    for stretch in ground.stretches[1:]:
+        other = fit_pass(stretch, ground.radius_m, ground.water, bend_m=ground.bend_back_m)
         lap = other if isinstance(other, NoPass) else fit_lap(first, other, ground.radius_m, ground.water)
         if not isinstance(lap, NoPass):
             break
         notes.append(f"returns along the same line, not the return line: {'; '.join(lap.reasons)}")
     else:
-        lap = fit_lap(first, None, ground.radius_m, ground.water)
+        lap = _along_one_line(first, ground)
     if isinstance(lap, NoPass):
         return NoPass((*lap.reasons, *(reason for cut in first.cuts for reason in cut.reasons)), first.length_m)
-    return _there_and_back(work, lap, (*first.cuts, *lap.cuts), tuple(notes), ground.stretches[0])
+    return _there_and_back(work, lap, (*first.cuts, *lap.cuts), tuple(notes), ground)
 
 
-def _there_and_back(
-    work: Work, lap: Lap, cuts: tuple[Cut, ...], notes: tuple[str, ...], stretch: Stretch
-) -> FittedWork:
-    """Return a lap as a graph: it can be run either way round and begun with either pass."""
+def _along_one_line(first: PassLine, ground: Ground) -> Lap | NoPass:
+    """Return a lap there and back on one line: in a current the way against it can keep nearer the line."""
+    if ground.bend_back_m * _WORTH_A_LINE < ground.bend_out_m:
+        against = fit_pass(ground.stretches[0], ground.radius_m, ground.water, bend_m=ground.bend_back_m)
+        lap = against if isinstance(against, NoPass) else fit_lap(first, against, ground.radius_m, ground.water)
+        if not isinstance(lap, NoPass):
+            return lap
+    return fit_lap(first, None, ground.radius_m, ground.water)
+
+
+def _there_and_back(work: Work, lap: Lap, cuts: tuple[Cut, ...], notes: tuple[str, ...], ground: Ground) -> FittedWork:
+    """Return a lap as a graph: it can be begun with either pass and run either way round where the ground lets it."""
     graph = nx.DiGraph()
     for leaving, entering, turn in (
         (PassKey("out", True), PassKey("back", False), lap.far),
@@ -148,35 +168,38 @@ def _there_and_back(
         (PassKey("out", False), PassKey("back", True), lap.near.run_back()),
         (PassKey("back", True), PassKey("out", False), lap.far.run_back()),
     ):
-        graph.add_edge(leaving, entering, turn=turn, length_m=turn.length_m)
-    return FittedWork(work, {"out": lap.out, "back": lap.back}, graph, cuts, notes, stretch)
+        out = leaving if leaving.name == "out" else entering
+        if ground.out_forward in (None, out.forward):
+            graph.add_edge(leaving, entering, turn=turn, length_m=turn.length_m)
+    return FittedWork(work, {"out": lap.out, "back": lap.back}, graph, cuts, notes, ground.stretches[0], ground.water)
 
 
 def _one_way(work: Work, ground: Ground) -> FittedWork | NoPass:
     """One pass a lap, gear up, run back, again."""
-    line = fit_pass(ground.stretches[0], ground.radius_m, ground.water)
+    line = fit_pass(ground.stretches[0], ground.radius_m, ground.water, bend_m=ground.bend_out_m)
     if isinstance(line, NoPass):
         return line
     graph = nx.DiGraph()
     for way in (PassKey("out", True), PassKey("out", False)):
         graph.add_edge(way, way, turn=None, length_m=float(shapely.LineString(line.xy[[0, -1]]).length))
-    return FittedWork(work, {"out": line}, graph, line.cuts, (), ground.stretches[0])
+    return FittedWork(work, {"out": line}, graph, line.cuts, (), ground.stretches[0], ground.water)
 
 
 def _weave(work: Work, ground: Ground) -> FittedWork | NoPass:
     """S-curves between two depth lines; turn, and weave back along the same track."""
-    first, second = (fit_pass(stretch, ground.radius_m, ground.water) for stretch in ground.stretches)
+    bend_m = max(ground.bend_out_m, ground.bend_back_m, ground.radius_m)
+    first, second = (fit_pass(stretch, ground.radius_m, ground.water, bend_m=bend_m) for stretch in ground.stretches)
     if isinstance(first, NoPass):
         return first
     if isinstance(second, NoPass):
         return second
-    weave = fit_weave(first, second, ground.radius_m, ground.water)
+    weave = fit_weave(first, second, bend_m, ground.water)
     if isinstance(weave, NoPass):
         return weave
     lap = fit_lap(weave, None, ground.radius_m, ground.water)
     if isinstance(lap, NoPass):
         return lap
-    return _there_and_back(work, lap, (*weave.cuts, *lap.cuts), (), ground.stretches[0])
+    return _there_and_back(work, lap, (*weave.cuts, *lap.cuts), (), ground)
 
 
 PATTERNS: dict[PatternName, Callable[[Work, Ground], FittedWork | NoPass]] = {

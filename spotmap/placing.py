@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 
 import shapely
+from shapely import MultiPolygon
 
 from layers.model import Area
 from layers.units import format_quantity
@@ -16,7 +17,16 @@ from spotmap.gear import deepest_gear_m, steps_in
 from spotmap.model import Trip, TurningRadius, Work
 from spotmap.passes import NoPass, most_workable_m
 from spotmap.patterns import FittedWork, Ground, box_around, fit_work, stretches_of
-from spotmap.water import Fishery, GearWater, NeededDepth, Span, change_times, gear_water
+from spotmap.water import (
+    Fishery,
+    GearWater,
+    NeededDepth,
+    Only,
+    Span,
+    change_times,
+    gear_water,
+    least_tide_m,
+)
 
 _NEARLY_ALL = 0.95
 """A stretch workable to this share is taken as it is, without looking for a better time."""
@@ -57,7 +67,26 @@ class Brief:
     deeper_m: float
 
 
-def place_work(brief: Brief, index: int, stretches: Sequence[Stretch], span: Span) -> PlacedWork | NoPass:
+@dataclass(frozen=True)
+class InCurrent:
+    """What the current asks of a piece of work for a time: its pattern then, and how its passes must bend.
+
+    `bend_out_m` and `bend_back_m` are the least radii over the ground of the line run out and the line run back;
+    `out_forward` is the way that the first must be run (None: either). `aside_m` is how far gear trails aside of the
+    track; `known` is the water in which the current is known.
+    """
+
+    work: Work
+    bend_out_m: float
+    bend_back_m: float
+    out_forward: bool | None
+    aside_m: float
+    known: MultiPolygon
+
+
+def place_work(
+    brief: Brief, index: int, stretches: Sequence[Stretch], span: Span, current: InCurrent | None = None
+) -> PlacedWork | NoPass:
     """Return a piece of work laid out for a span of time.
 
     Where the water opens or closes during the span, it is also tried to wait until it opens and to stop before it
@@ -73,6 +102,8 @@ def place_work(brief: Brief, index: int, stretches: Sequence[Stretch], span: Spa
         The stretches of depth line that it asks for.
     span
         From the earliest that it may begin to the latest that it may end.
+    current
+        What the current asks for; None in still water.
 
     Returns
     -------
@@ -80,21 +111,21 @@ def place_work(brief: Brief, index: int, stretches: Sequence[Stretch], span: Spa
         Or why nothing of it can be worked, by the whole span's reasons.
     """
     area, trip, radius = brief.area, brief.trip, brief.radius
-    work = trip.works[index]
+    work = trip.works[index] if current is None else current.work
     best: PlacedWork | None = None
     best_score = 0.0
     tried: list[tuple[GearWater, FittedWork | NoPass]] = []
     around = shapely.box(*box_around(stretches, radius.radius_m)).buffer(trip.limits.closure_standoff_m)
     day = Span(span.start, max(span.end, trip.latest_end))
     for option in _options(span, change_times(area, Fishery(trip.species, trip.method), day, around)):
-        water = _water(brief, stretches, option.span)
+        water = _water(brief, stretches, option.span, current)
         usable_s = elapsed(option.span.start, min(option.span.end, trip.latest_end)).total_seconds()
         if best is not None:
             bound = most_workable_m(stretches[0], radius.radius_m, water) / work.length_m * usable_s
             if bound <= _WORTH_TRYING * best_score:
                 continue
         same = (fitted for other, fitted in tried if shapely.equals_exact(other.allowed, water.allowed))
-        fitted = next(same, None) or fit_work(work, Ground(tuple(stretches), water, radius.radius_m))
+        fitted = next(same, None) or fit_work(work, _ground(stretches, water, radius.radius_m, current))
         tried.append((water, fitted))
         if isinstance(fitted, NoPass):
             continue
@@ -120,28 +151,45 @@ def fit_at_radius(brief: Brief, work: Work, span: Span) -> FittedWork | NoPass:
     return fit_work(work, Ground(stretches, _water(brief, stretches, span), radius_m))
 
 
-def _water(brief: Brief, stretches: Sequence[Stretch], span: Span) -> GearWater:
+def _ground(stretches: Sequence[Stretch], water: GearWater, radius_m: float, current: InCurrent | None) -> Ground:
+    if current is None:
+        return Ground(tuple(stretches), water, radius_m)
+    bends = (current.bend_out_m, current.bend_back_m)
+    return Ground(tuple(stretches), water, radius_m, *bends, current.out_forward)
+
+
+def _water(brief: Brief, stretches: Sequence[Stretch], span: Span, current: InCurrent | None = None) -> GearWater:
+    aside_m = 0.0 if current is None else current.aside_m
     return gear_water(
         brief.area,
         Fishery(brief.trip.species, brief.trip.method),
         brief.trip.limits,
         span,
-        needed=needed_depth(brief, span),
+        needed=needed_depth(replace(brief, spare_m=brief.spare_m + aside_m), span),
         within=box_around(stretches, brief.radius.radius_m),
+        only=None if current is None else Only("the current is not known there", current.known),
     )
 
 
 def needed_depth(brief: Brief, span: Span) -> NeededDepth:
-    """Return the charted depth that the gear set during a span asks for: hung as deep as in a turn, and clearance."""
+    """Return the charted depth that the gear set during a span asks for.
+
+    It holds the gear hung as deep as in a turn, and the clearance; the lowest tide of the span is counted.
+    """
     steps = steps_in(brief.radius, span.start, span.end)
     straight_m, slow_m = (deepest_gear_m(steps, slowed=slowed) for slowed in (False, True))
     clearance_m = brief.trip.limits.bottom_clearance_m
+    tide_m = least_tide_m(brief.area, span)
+    needed_m = slow_m + clearance_m + brief.deeper_m - tide_m
+    unit = brief.area.show.depth
     needed, straight, slow, clearance = (
-        format_quantity(value, brief.area.show.depth)
-        for value in (slow_m + clearance_m + brief.deeper_m, straight_m, slow_m, clearance_m)
+        format_quantity(value, unit) for value in (needed_m, straight_m, slow_m, clearance_m)
     )
-    words = f"shallower than {needed} (gear at {straight}, {slow} when slowed in a turn, and {clearance} clearance)"
-    return NeededDepth(slow_m + clearance_m + brief.deeper_m, words, brief.spare_m)
+    tide = "" if brief.area.tide is None else f", the tide at {format_quantity(tide_m, unit, 1)} at its lowest"
+    words = (
+        f"shallower than {needed} (gear at {straight}, {slow} when slowed in a turn, and {clearance} clearance{tide})"
+    )
+    return NeededDepth(needed_m, words, brief.spare_m)
 
 
 def longest_duration(work: Work, trip: Trip, radius_m: float) -> timedelta:

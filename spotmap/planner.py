@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from datetime import UTC, datetime
 
 import numpy as np
 
@@ -16,25 +17,27 @@ from spotmap.check import faults
 from spotmap.clock import (
     magnetic_variation_deg,
     sun_times,
+    time_legs,
     totals,
     variation_is_extrapolated,
 )
 from spotmap.gear import beside_m, inside_m, longest_chain_m, raised, turning_radius
 from spotmap.journey import Outing
+from spotmap.minutes import current_known, day_table
 from spotmap.model import Plan, Sun, Sweep, TimedLeg, Trip, WorkReport
 from spotmap.passes import off_line, summed
 from spotmap.placing import Brief
-from spotmap.report import cut_words, gear_words, work_title
+from spotmap.report import cut_words, gear_words, not_counted, work_title
 from spotmap.swept import sweep
+from spotmap.tideway import moves, walk_day
 from spotmap.timetable import fit_day, inside_spans, lay_out
-from spotmap.water import UNDER_KEEL_M, Fishery, Span, closed_water
+from spotmap.water import UNDER_KEEL_M, Fishery, Span, closed_water, least_tide_m
 from spotmap.ways import Runs
 
 CAUTIONS = (
     "Not for navigation.",
     "Check the current regulation before you fish; rules change after data is made.",
     "The skipper decides, keeps a proper lookout and gives way as the rules of the road ask.",
-    "No tide and no current are counted: depths are charted depths, speeds are through still water.",
 )
 _RUN_DETOUR = 1.6
 """How much longer than the straight way a run may be before the times of the work after it are reckoned again."""
@@ -75,6 +78,7 @@ def make_plan(area: Area, trip: Trip, progress: Callable[[str], None] = lambda _
         When the check finds a fault in the plan: a defect of ours.
     """
     _check_places(area, trip)
+    _check_tables(area, trip)
     draft = _lawful_draft(area, trip, progress)
     progress("checking the plan")
     plan = _as_plan(draft)
@@ -156,6 +160,26 @@ def _draft_in_deeper_water(brief: Brief, before: _Draft, runs: Runs, progress: C
 
 
 def _draft(brief: Brief, runs: Runs, progress: Callable[[str], None]) -> _Draft:
+    return _moving_draft(brief, runs, progress) if moves(brief) else _still_draft(brief, runs, progress)
+
+
+def _moving_draft(brief: Brief, runs: Runs, progress: Callable[[str], None]) -> _Draft:
+    after_m: dict[int, float] = {}
+    while True:
+        progress("working the tide")
+        walked = walk_day(brief, runs, after_m)
+        variation_deg = _variation(brief.area, brief.trip)
+        timed = time_legs(walked.legs, walked.departure, brief.area.projection, brief.trip.boat, variation_deg)
+        progress("pulling the gear along")
+        swept = sweep(brief.area, brief.trip, brief.radius, timed)
+        draft = _Draft(brief, walked.outings, timed, swept, walked.words)
+        late = _works_begun_too_early(draft)
+        if after_m or not late:
+            return draft
+        after_m = dict.fromkeys(late, longest_chain_m(brief.radius))
+
+
+def _still_draft(brief: Brief, runs: Runs, progress: Callable[[str], None]) -> _Draft:
     detour = _RUN_DETOUR
     for _ in range(_MOST_ROUNDS):
         progress("laying out passes and turns")
@@ -181,6 +205,34 @@ def _works_begun_too_early(draft: _Draft) -> frozenset[int]:
     """Return the pieces of work whose gear trails over forbidden water only because it has just gone down."""
     works = {timed.seq: timed.leg.work for timed in draft.timed}
     return frozenset(work for touch in draft.swept.touches if touch.at_start and (work := works[touch.seq]) is not None)
+
+
+def _check_tables(area: Area, trip: Trip) -> None:
+    """Refuse a trip that a tide or current table does not reach to the end of.
+
+    Raises
+    ------
+    InputError
+        With when each table begins and ends.
+    """
+    findings = []
+    start_s, end_s = trip.start.timestamp(), trip.latest_end.timestamp()
+    for role, layer in (("tide", area.tide), ("current", area.current)):
+        if layer is None or (layer.reach_s[0] <= start_s and end_s <= layer.reach_s[1]):
+            continue
+        files = ", ".join(source.file for source in area.sources if source.role == role)
+        moments = (datetime.fromtimestamp(moment, UTC).astimezone(area.timezone) for moment in layer.reach_s)
+        begin, end = (f"{moment:%Y-%m-%d %H:%M}" for moment in moments)
+        findings.append(
+            Finding(
+                f"{files} ({role})",
+                f"reaches from {begin} to {end}; the trip may last from {trip.start:%Y-%m-%d %H:%M} to "
+                f"{trip.latest_end:%Y-%m-%d %H:%M}.",
+                "Get predictions for the day and the hours after it, or shorten the trip.",
+            )
+        )
+    if findings:
+        raise InputError(findings)
 
 
 def _check_places(area: Area, trip: Trip) -> None:
@@ -215,6 +267,7 @@ def _home_findings(area: Area, trip: Trip) -> list[Finding]:
     where = f"{trip.file.name}, home"
     shown = area.show.depth
     depth_m = float(area.depth.depth_at(np.array([trip.home.x]), np.array([trip.home.y]))[0])
+    depth_m += min(least_tide_m(area, Span(trip.start, trip.latest_end)), 0.0)
     needed = format_quantity(trip.boat.draft_m + UNDER_KEEL_M, shown)
     if area.land.intersects(trip.home):
         return [Finding(where, f"'{trip.home_name}' lies on land.", "Move it to the water where the boat floats.")]
@@ -251,19 +304,21 @@ def _as_plan(draft: _Draft) -> Plan:
     area, trip, timed = draft.brief.area, draft.brief.trip, draft.timed
     day = Span(trip.start, trip.latest_end)
     sun = sun_times(*_work_place(area, trip), trip.date, area.timezone)
+    closed = closed_water(area, Fishery(trip.species, trip.method), trip.limits, day)
     return Plan(
         area=area,
         trip=trip,
         radius=draft.brief.radius,
         legs=timed,
         works=tuple(_report(area, outing) for outing in draft.outings),
-        closed=closed_water(area, Fishery(trip.species, trip.method), trip.limits, day),
+        closed=closed,
         sun=sun,
         magnetic_variation_deg=_variation(area, trip),
         totals=totals(timed),
         swept=draft.swept,
+        day=day_table(area, draft.brief.radius, timed, closed, sun),
         warnings=(*draft.words, *_warnings(area, trip, sun, timed), *gear_words(draft.swept, timed, trip, area.show)),
-        cautions=CAUTIONS,
+        cautions=(*CAUTIONS, *not_counted(area)),
     )
 
 
@@ -291,13 +346,31 @@ def _report(area: Area, outing: Outing) -> WorkReport:
         off_line=off_line(line, area.depth),
         cuts=tuple(cut_words(cut, area.show) for cut in summed(fitted.cuts)),
         choices=tuple(choice for choice in choices if choice),
+        tide=outing.tide,
     )
+
+
+def _unknown_current(area: Area, trip: Trip, timed: Sequence[TimedLeg]) -> list[str]:
+    """Return where legs are planned without knowing the current, in words; nothing where no current is told at all."""
+    if area.current is None:
+        return []
+    blind = [one for one in timed if not current_known(area, one)]
+    works = sorted({one.leg.work for one in blind if one.leg.kind != "run" and one.leg.work is not None})
+    found = [
+        f"The current is not known at work {index + 1} ({work_title(trip.works[index], area.show)}): none is counted "
+        "there; turns, times and where gear trails may differ."
+        for index in works
+    ]
+    if any(one.leg.kind == "run" for one in blind):
+        found.append("The current is not known all along the runs: none is counted where it is not.")
+    return found
 
 
 def _warnings(area: Area, trip: Trip, sun: Sun, timed: Sequence[TimedLeg]) -> list[str]:
     found = [str(finding) for finding in (*area.warnings, *age_warnings(area, trip.date))]
     if not area.has_grounds:
         found.append("The area has no ground layer: water counts as open unless a closure is drawn.")
+    found += _unknown_current(area, trip, timed)
     if variation_is_extrapolated(trip.date):
         found.append("The date lies outside the years of the magnetic model: the variation is an extrapolation.")
     gear_down = [one for one in timed if one.leg.kind != "run"]

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from math import hypot
 
-from layers.model import Show
+from layers.model import Area, Show
 from layers.units import format_quantity
 from spotmap.clock import elapsed
-from spotmap.model import OffLine, Plan, Sweep, TimedLeg, Trip, TurningRadius, Work
+from spotmap.model import Limits, OffLine, Plan, Sweep, TideChoice, TimedLeg, Trip, TurningRadius, Work
 from spotmap.passes import Cut
 
 _MINUTE_S = 60.0
@@ -37,6 +38,41 @@ def off_line_words(off: OffLine, show: Show) -> str:
     near, most, worst = (format_quantity(value, "m", 1) for value in (off.median_m, off.p95_m, off.worst_m))
     low, high = (format_quantity(value, show.depth) for value in (off.depth_min_m, off.depth_max_m))
     return f"off the line {near} median, {most} at 95 %, {worst} worst; charted depth {low} to {high}"
+
+
+def not_counted(area: Area) -> list[str]:
+    """Return what a plan does not count, as cautions."""
+    found = []
+    if area.tide is None:
+        found.append(f"No tide is counted: depths are charted depths at {area.depth_datum}.")
+    if area.current is None:
+        found.append("No current is counted: speeds and turns are through still water.")
+    if area.tide is not None or area.current is not None:
+        found.append("Tide and current are predictions: weather, rivers and the shore change them; look at the water.")
+    return found
+
+
+def choice_words(choice: TideChoice, work: Work, set_deg: float, limits: Limits, show: Show) -> str:
+    """Return what is done with a piece of work for a part of its time, and why."""
+    limit, most = (format_quantity(value, show.speed, 1) for value in (limits.strong_current_mps, choice.strongest_mps))
+    drift = format_quantity(hypot(*choice.flow_mps), show.speed, 1)
+    current = f"current {drift} setting {set_deg:03.0f}° true in the middle of it, {most} at most"
+    if choice.pattern != "one-way":
+        why = f"{current}: below the {limit} that you troll against"
+    elif work.pattern == "one-way":
+        why = f"{current}: with the current, as the trip asks"
+    elif choice.strongest_mps >= limits.strong_current_mps:
+        why = f"{current}: too strong to troll against (limit {limit}); with it, gear up, run back"
+    else:
+        why = f"{current}: no time for a lap below the limit of {limit}, or half a knot would not be made against it"
+    per_hour = [
+        f"{name} {'cannot be worked' if minutes is None else f'{minutes:.0f} min'}"
+        for name, minutes in (("loop", choice.loop_min_per_h), ("one-way", choice.one_way_min_per_h))
+    ]
+    return (
+        f"{choice.since:%H:%M} to {choice.until:%H:%M} {choice.pattern}: {why}; on the line in an hour: "
+        f"{', '.join(per_hour)}"
+    )
 
 
 def radius_words(radius: TurningRadius, speed_mps: float, show: Show) -> list[str]:

@@ -28,9 +28,10 @@ from spotmap.model import (
     Trip,
     TurningRadius,
 )
+from spotmap.moving import chain_drift
 from spotmap.polyline import evenly_spaced
 from spotmap.separation import Lines, closest
-from spotmap.water import Fishery, KeepOff, Span, keep_off, open_grounds
+from spotmap.water import Fishery, KeepOff, Span, keep_off, least_tide_m, open_grounds
 
 STEP_S = 1.0
 _TABLE_SPEEDS = np.linspace(0.0, 1.4, 29)
@@ -39,6 +40,7 @@ _TRAILS_AFTER = 1.5
 """Chain lengths of way after which gear that was let out trails as if it had never been anywhere else."""
 _TOLERANCE_M = 0.1
 _TRACK_M = 0.2
+_CLOCK_EVERY = 30
 _BOTTOM_EVERY = 3
 _APART_EVERY = 4
 _NEAR_EVERY = 3
@@ -116,14 +118,11 @@ def _chains(legs: Sequence[TimedLeg]) -> Iterator[tuple[TimedLeg, ...]]:
 
 
 def _pulled(trip: Trip, radius: TurningRadius, chain: tuple[TimedLeg, ...]) -> _Part:
-    xy = np.vstack([chain[0].leg.xy, *(timed.leg.xy[1:] for timed in chain[1:])])
     speed = trip.boat.troll_speed_mps
     lengths = np.array([[_links(one) for one in step.rods] for step in radius.steps])
     whole_m = lengths.sum(axis=2).max(axis=0)
     lead = int(np.ceil(_TRAILS_AFTER * whole_m.max() / (speed * STEP_S)))
-    ahead = (xy[1] - xy[0]) / np.hypot(*(xy[1] - xy[0]))
-    time_s, boat = resampled(np.vstack([xy[0] - lead * speed * STEP_S * ahead, xy]), speed, STEP_S)
-    time_s = time_s - lead * STEP_S
+    time_s, boat, drift = _through_water(chain, speed, lead)
     ends_s = np.array([elapsed(chain[0].start, timed.end).total_seconds() for timed in chain])
     since_s = np.array([elapsed(chain[0].start, step.since).total_seconds() for step in radius.steps])
     step_of = np.maximum(np.searchsorted(since_s, np.maximum(time_s, 0.0), side="right") - 1, 0)
@@ -148,14 +147,38 @@ def _pulled(trip: Trip, radius: TurningRadius, chain: tuple[TimedLeg, ...]) -> _
         legs=chain,
         leg_of_step=leg_of_step,
         rods=radius.rods,
-        tips=pulled.tips[lead:],
-        ends=pulled.ends[lead:],
+        tips=pulled.tips[lead:] + drift[lead:, None],
+        ends=pulled.ends[lead:] + drift[lead:, None, None],
         depth_m=depth[lead:],
         speed_mps=lure_speed[lead:],
         out=out[lead:],
         like=like,
         starting=lead,
     )
+
+
+def _through_water(chain: Sequence[TimedLeg], speed_mps: float, lead: int) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return the boat's places through the water at equal steps, straight ahead for `lead` of them before the start.
+
+    Times (n,) from the start, places (n, 2), and how far the current has carried everything by then, (n, 2).
+    """
+    xy = np.vstack([chain[0].leg.xy, *(timed.leg.xy[1:] for timed in chain[1:])])
+    before_m = lead * speed_mps * STEP_S
+    if any(timed.leg.clock_s is None for timed in chain):
+        ahead = (xy[1] - xy[0]) / np.hypot(*(xy[1] - xy[0]))
+        time_s, boat = resampled(np.vstack([xy[0] - before_m * ahead, xy]), speed_mps, STEP_S)
+        return time_s - lead * STEP_S, boat, np.zeros_like(boat)
+    clock, carried = chain_drift([timed.leg for timed in chain])
+    water = xy - carried
+    ahead = (water[1] - water[0]) / np.hypot(*(water[1] - water[0]))
+    # the vertices' own clock; a step that is whole but for rounding counts
+    time_s = np.arange(-lead, int(clock[-1] / STEP_S + 1e-9) + 1) * STEP_S
+    clock, water = np.append(-lead * STEP_S, clock), np.vstack([water[0] - before_m * ahead, water])
+    carried = np.vstack([carried[:1], carried])
+    boat, drift = (
+        np.column_stack([np.interp(time_s, clock, part[:, axis]) for axis in (0, 1)]) for part in (water, carried)
+    )
+    return time_s, boat, drift
 
 
 def _like(
@@ -170,7 +193,8 @@ def _like(
     found = []
     before: object = None
     for index, timed in enumerate(chain):
-        here = (timed.leg.xy.tobytes(), int(rig_first[index]), int(rig_last[index]))
+        own = None if timed.leg.clock_s is None else timed.seq  # in moving water no lap is like another
+        here = (timed.leg.xy.tobytes(), int(rig_first[index]), int(rig_last[index]), own)
         found.append(seen.setdefault((before, here), index))
         before = here
     return tuple(found)
@@ -216,18 +240,31 @@ def _track(part: _Part, index: int, column: int) -> LureTrack:
     on = on if len(on) else np.array([max(int(np.searchsorted(part.leg_of_step, index)) - 1, 0)])
     # the first place of the next leg closes the gap to it
     xy = part.ends[on[0] : min(on[-1] + 2, len(part.leg_of_step)), column, -1]
-    line = LineString(xy if len(xy) > 1 else np.vstack([xy, xy]))
+    since_s = on[0] * STEP_S - elapsed(part.legs[0].start, part.legs[index].start).total_seconds()
+    clock = since_s + np.arange(len(xy)) * STEP_S
+    kept = _kept(xy, clock)
     trailing = part.out[on, column]
     # while it is let out it is at no depth of its own yet
     depth = part.depth_m[on, column][trailing] if trailing.any() else part.depth_m[on, column]
     return LureTrack(
         rod=part.rods[column].rod.name,
         seq=part.legs[index].seq,
-        xy=shapely.get_coordinates(shapely.simplify(line, _TRACK_M)),
+        xy=xy[kept] if len(xy) > 1 else np.vstack([xy, xy]),
+        clock_s=clock[kept] if len(xy) > 1 else np.append(clock, clock),
         depth_min_m=float(depth.min()),
         depth_max_m=float(depth.max()),
         slowest_mps=float(part.speed_mps[on, column][trailing].min()) if trailing.any() else float("nan"),
     )
+
+
+def _kept(xy: FloatArray, clock_s: FloatArray) -> npt.NDArray[np.intp]:
+    """Return which places of a track to keep: to draw it, and at least every so often for its clock."""
+    every = np.arange(0, len(xy), _CLOCK_EVERY)
+    if len(xy) < 2:  # noqa: PLR2004  no line
+        return every
+    line = shapely.simplify(shapely.linestrings(np.column_stack([xy, clock_s])), _TRACK_M)
+    drawn = np.searchsorted(clock_s, shapely.get_coordinates(line, include_z=True)[:, 2])
+    return np.union1d(every, drawn)
 
 
 def _bottom(area: Area, trip: Trip, part: _Part) -> tuple[list[Touch], float]:
@@ -235,7 +272,7 @@ def _bottom(area: Area, trip: Trip, part: _Part) -> tuple[list[Touch], float]:
     look = np.flatnonzero(np.isin(part.leg_of_step, part.fresh))[::_BOTTOM_EVERY]
     ends = part.ends[look]
     charted = area.depth.depth_at(ends[..., 0].ravel(), ends[..., 1].ravel()).reshape(ends.shape[:3])
-    room = charted - part.depth_m[look][:, :, None]
+    room = charted + _tide_m(area, part, look)[:, None, None] - part.depth_m[look][:, :, None]
     room = np.where(part.out[look][:, :, None], np.where(np.isnan(room), -np.inf, room), np.inf)
     short = trip.limits.bottom_clearance_m - room.min(axis=2)
     touches = []
@@ -254,6 +291,23 @@ def _bottom(area: Area, trip: Trip, part: _Part) -> tuple[list[Touch], float]:
                 )
             )
     return touches, float(room.min())
+
+
+def _tide_m(area: Area, part: _Part, look: npt.NDArray[np.intp]) -> FloatArray:
+    """Return the tide over the datum at moments (n,), the lowest of all the laps that one stands for."""
+    if area.tide is None:
+        return np.zeros(len(look))
+    start_s = np.array([timed.start.timestamp() for timed in part.legs])
+    like = np.array(part.like)
+    at_s = start_s[0] + look * STEP_S
+    place = part.tips[look][:, 0]
+    lowest = np.full(len(look), np.inf)
+    for index in part.fresh:
+        on = part.leg_of_step[look] == index
+        for lap in np.flatnonzero(like == index):
+            x, y = place[on].T
+            lowest[on] = np.minimum(lowest[on], area.tide.height_at(x, y, at_s[on] + start_s[lap] - start_s[index]))
+    return lowest
 
 
 def _near(area: Area, trip: Trip, part: _Part) -> list[Touch]:
@@ -339,13 +393,17 @@ def _stops(area: Area, trip: Trip, radius: TurningRadius, legs: Sequence[TimedLe
     places = {key: evenly_spaced(xy, _STOP_EVERY_M) for key, xy in tracks.items()}
     under_track = {key: area.depth.depth_at(xy[:, 0], xy[:, 1]) for key, xy in places.items()}
     depth = [under_track[timed.leg.xy.tobytes()] for timed in down]
+    tides = [least_tide_m(area, Span(timed.start, timed.end)) for timed in down]
     total_m = sum(timed.length_m for timed in down)
     found = []
     for one in radius.rods:
         hang_m = max(
             other.stop_depth_m for step in radius.steps for other in step.rods if other.rod.name == one.rod.name
         )
-        shares = [float((~(under >= hang_m + trip.limits.bottom_clearance_m)).mean()) for under in depth]
+        shares = [
+            float((~(under + tide_m >= hang_m + trip.limits.bottom_clearance_m)).mean())
+            for under, tide_m in zip(depth, tides, strict=True)
+        ]
         length_m = sum(share * timed.length_m for share, timed in zip(shares, down, strict=True))
         if length_m > 0.0:
             seqs = tuple(timed.seq for share, timed in zip(shares, down, strict=True) if share > 0.0)

@@ -78,12 +78,12 @@ def lay_out(brief: Brief, detour: float) -> Laid:
         if isinstance(stretches, NoPass):
             fitted: PlacedWork | NoPass = stretches
         else:
-            nearest, farthest = _run_times(here, there, trip.boat.run_speed_mps)
+            nearest, farthest = run_times(here, there, trip.boat.run_speed_mps)
             longest = longest_duration(work, trip, radius.radius_m)
             span = Span(later(earliest, nearest), later(latest, farthest * detour + _RUN_SPARE + longest))
             fitted = place_work(brief, index, stretches, span)
         if isinstance(fitted, NoPass):
-            _refuse_missing_lines(area, trip, index)
+            refuse_missing_lines(area, trip, index)
             failures.append((index, fitted))
             left_out.append(
                 f"work {index + 1} ({work_title(work, area.show)}) is left out: " + "; ".join(fitted.reasons[:3])
@@ -107,7 +107,7 @@ def _lines(stretches: Sequence[Stretch]) -> MultiLineString:
     return MultiLineString([stretch.line for stretch in stretches])
 
 
-def _run_times(here: BaseGeometry, there: BaseGeometry, speed_mps: float) -> tuple[timedelta, timedelta]:
+def run_times(here: BaseGeometry, there: BaseGeometry, speed_mps: float) -> tuple[timedelta, timedelta]:
     """Return the shortest and the longest straight run between two pieces of work."""
     return (
         timedelta(seconds=max(here.distance(there) - _OFF_THE_LINE_M, 0.0) / speed_mps),
@@ -233,7 +233,14 @@ def inside_spans(timed: Sequence[TimedLeg], outings: Sequence[Outing]) -> bool:
     )
 
 
-def _refuse_missing_lines(area: Area, trip: Trip, index: int) -> None:
+def refuse_missing_lines(area: Area, trip: Trip, index: int) -> None:
+    """Refuse a piece of work at a depth at which the area has no line.
+
+    Raises
+    ------
+    InputError
+        With the depth that the area's data reaches to.
+    """
     work = trip.works[index]
     for key, depth_m in (("depth_line", work.depth_line_m), ("return_line", work.return_line_m)):
         if depth_m is None or not area.depth.depth_line(depth_m).is_empty:

@@ -1,10 +1,14 @@
-"""Turns: the shortest way round with gear down, from the end of one pass to the start of the next."""
+"""Turns: the shortest way round with gear down, from the end of one pass to the start of the next.
+
+In moving water a turn is planned through the water, where its arcs are circles, and carried over the ground by the
+current that it meets.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
-from math import atan2
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from math import atan2, hypot, inf, isnan
 from typing import Literal
 
 import numpy as np
@@ -14,25 +18,47 @@ from shapely import LineString, MultiPolygon
 from layers.model import Depth
 from spotmap.dubins import DubinsPath, Pose
 from spotmap.model import FloatArray
-from spotmap.polyline import evenly_spaced
+from spotmap.moving import Flow, carried, heading_on
+from spotmap.polyline import evenly_spaced, length_m
+from spotmap.trochoid import drift_paths, ground_points
 
 _LOOK_M = 10.0
 _ROUGH_M, _FINE_M = 0.2, 0.005
 _EQUAL_SHARE = 1.001
 """Turns whose lengths differ by less than this count as equal, and the deeper one is taken."""
+_LIKELY_TURN_RADII = 7.0
+_MOST_ROUNDS = 8
+_NEAR_M = 0.05
+"""A miss this small is spread over the turn: 5 cm in a minute are a current of a millimetre a second."""
+_NEAR_RAD = 1e-3
 
 
 @dataclass(frozen=True)
 class Turn:
-    """A turn with gear down. `xy` is (n, 2) local metres; `side` is where it turns on the whole."""
+    """A turn with gear down. `xy` is (n, 2) local metres; `side` is where it turns on the whole.
+
+    In moving water `clock_s` (n,) and `current_mps` (n, 2) are each vertex's time from the turn's start and the
+    current met there.
+    """
 
     xy: FloatArray
     length_m: float
     side: Literal["port", "starboard"]
+    clock_s: FloatArray | None = None
+    current_mps: FloatArray | None = None
 
     def run_back(self) -> Turn:
         """Return the same turn run the other way."""
         return Turn(self.xy[::-1], self.length_m, "starboard" if self.side == "port" else "port")
+
+
+@dataclass(frozen=True)
+class Motion:
+    """How the boat moves with gear down: its radius and speed through the water, and the water's own motion."""
+
+    radius_m: float
+    speed_mps: float
+    flow: Flow
 
 
 def end_pose(xy: FloatArray) -> Pose:
@@ -82,3 +108,95 @@ def legal_turn(paths: Sequence[DubinsPath], water: MultiPolygon, depth: Depth) -
 def _mean_depth(xy: FloatArray, depth: Depth) -> float:
     few = evenly_spaced(xy, _LOOK_M)
     return float(np.mean(depth.depth_at(few[:, 0], few[:, 1])))
+
+
+def drifting_turn(
+    leaving: Pose, entering: Pose, start_s: float, motion: Motion, water: MultiPolygon, depth: Depth
+) -> tuple[Turn | None, float]:
+    """Return the soonest turn through moving water whose track over the ground stays in allowed water.
+
+    Of two that take as long the one over deeper water is taken.
+
+    Parameters
+    ----------
+    leaving
+        Where the turn starts, and the heading there through the water.
+    entering
+        Where it ends, and the course over the ground there.
+    start_s
+        POSIX time at its start.
+    motion
+        Radius, speed and current.
+    water, depth
+        Where gear may be, and the area's depth.
+
+    Returns
+    -------
+    tuple
+        The turn, or None when every one leaves the water; and how long the soonest of all takes, wherever it leads.
+        Its path through the water is of arcs of exactly the radius and straights, to a place that moves against the
+        current (McGee, Spry & Hedrick, AIAA 2005-6186; Techy & Woolsey, J. Guidance, Control, and Dynamics 32(6),
+        2009). Where the current changes on the way, the mean that is met is found by iteration.
+    """
+    best: Turn | None = None
+    soonest_s = inf
+    for turn in _drifting_turns(leaving, entering, start_s, motion):
+        took_s = _took_s(turn)
+        soonest_s = min(soonest_s, took_s)
+        if best is not None and took_s > _took_s(best) * _EQUAL_SHARE:
+            break
+        deeper = best is None or _mean_depth(turn.xy, depth) > _mean_depth(best.xy, depth)
+        if deeper and shapely.covers(water, LineString(turn.xy)):
+            best = turn
+    return best, soonest_s
+
+
+def _took_s(turn: Turn) -> float:
+    return 0.0 if turn.clock_s is None else float(turn.clock_s[-1])
+
+
+def _drifting_turns(leaving: Pose, entering: Pose, start_s: float, motion: Motion) -> Iterator[Turn]:
+    """Yield the turns of every class that exists, nearly the soonest first."""
+    likely_s = _LIKELY_TURN_RADII * motion.radius_m / motion.speed_mps
+    ends = np.array([[leaving.x, leaving.y], [entering.x, entering.y]])
+    at_start, at_end = motion.flow(ends, np.array([start_s, start_s + likely_s]))
+    heading = heading_on(entering.heading_rad, motion.speed_mps, at_end)
+    if isnan(heading):
+        return
+    mean = 0.5 * (at_start + at_end)
+    goal = replace(entering, heading_rad=heading)
+    for path in drift_paths(leaving, goal, motion.radius_m, motion.speed_mps, (float(mean[0]), float(mean[1]))):
+        turn = _settled(path, leaving, entering, start_s, motion, mean)
+        if turn is not None:
+            yield turn
+
+
+def _settled(
+    path: DubinsPath, leaving: Pose, entering: Pose, start_s: float, motion: Motion, mean: FloatArray
+) -> Turn | None:
+    """Return a path of one class as it closes on its end in the current that it meets."""
+    goal_xy = np.array([entering.x, entering.y])
+    for _ in range(_MOST_ROUNDS):
+        if path.length_m == 0.0:
+            return None
+        adrift, clock = ground_points(path, (float(mean[0]), float(mean[1])), motion.speed_mps)
+        ground, current = carried(adrift - np.outer(clock, mean), clock, start_s, motion.flow)
+        miss = goal_xy - ground[-1]
+        heading = heading_on(entering.heading_rad, motion.speed_mps, current[-1])
+        if isnan(heading):
+            return None
+        turned = abs((heading - path.goal.heading_rad + np.pi) % (2.0 * np.pi) - np.pi)
+        if hypot(*miss) <= _NEAR_M and turned <= _NEAR_RAD:
+            xy = ground + np.outer(clock / clock[-1], miss)
+            xy[-1] = goal_xy
+            side: Literal["port", "starboard"] = "port" if path.turned_rad > 0.0 else "starboard"
+            return Turn(xy, length_m(xy), side, clock, current)
+        mean = mean - miss / clock[-1]
+        goal = replace(entering, heading_rad=heading)
+        again = drift_paths(leaving, goal, motion.radius_m, motion.speed_mps, (float(mean[0]), float(mean[1])))
+        of_class = [other for other in again if other.word == path.word]
+        if not of_class:
+            return None
+        before_m = path.length_m
+        path = min(of_class, key=lambda other: abs(other.length_m - before_m))
+    return None

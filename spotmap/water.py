@@ -181,8 +181,23 @@ def _as_closed(
     )
 
 
-def gear_water(
-    area: Area, fishery: Fishery, limits: Limits, span: Span, *, needed: NeededDepth, within: Bounds
+@dataclass(frozen=True)
+class Only:
+    """Water that gear must stay inside, and what is said of the rest."""
+
+    otherwise: str
+    shape: MultiPolygon
+
+
+def gear_water(  # noqa: PLR0913  what is asked for, and where
+    area: Area,
+    fishery: Fishery,
+    limits: Limits,
+    span: Span,
+    *,
+    needed: NeededDepth,
+    within: Bounds,
+    only: Only | None = None,
 ) -> GearWater:
     """Return where gear may be towed during the whole of a span.
 
@@ -197,6 +212,8 @@ def gear_water(
         Charted depth that the gear and its clearance ask for.
     within
         The box of interest, local metres.
+    only
+        Where gear must stay inside some water.
 
     Returns
     -------
@@ -205,6 +222,8 @@ def gear_water(
     """
     box = shapely.box(*within)
     blocks = [block for block in _blocks(area, fishery, limits, span, needed.spare_m) if block.shape.intersects(box)]
+    if only is not None and not only.shape.covers(box):
+        blocks.append(Block(only.otherwise, box.difference(only.shape)))
     deep = area.depth.deeper_than(needed.depth_m, within)
     allowed = deep.difference(shapely.union_all([block.shape for block in blocks])) if blocks else deep
     return GearWater(allowed=as_polygons(allowed), blocks=tuple(blocks), depth=area.depth, needed=needed)
@@ -262,6 +281,11 @@ def open_grounds(area: Area, fishery: Fishery, span: Span) -> BaseGeometry:
     return open_water if open_water is not None else MultiPolygon()
 
 
+def least_tide_m(area: Area, span: Span) -> float:
+    """Return the lowest that the tide stands over the depth datum in a span, metres; 0 where no tide is told."""
+    return 0.0 if area.tide is None else area.tide.least_m(span.start.timestamp(), span.end.timestamp())
+
+
 def grown_by(distance_m: float) -> float:
     """Return the distance that `grown` really uses."""
     return distance_m * _ARC_SHORTFALL + _ROUNDING_M
@@ -283,7 +307,7 @@ def run_water(area: Area, fishery: Fishery, limits: Limits, span: Span, draft_m:
     area, fishery, limits, span
         As in `closed_water`; an entry ban in force at any moment of the span is kept out of, with its standoff.
     draft_m
-        The boat's draft, metres.
+        The boat's draft, metres, and what the tide falls below the datum.
     look
         Where, and how finely.
 

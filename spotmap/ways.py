@@ -13,7 +13,7 @@ from layers.model import Area, Bounds
 from spotmap._errors import NoPlanError
 from spotmap.model import Trip
 from spotmap.runs import RunWater
-from spotmap.water import Fishery, Look, Span, entry_bans, run_water
+from spotmap.water import Fishery, Look, Span, entry_bans, least_tide_m, run_water
 
 _CELLS = 700
 """A first look takes cells of about this share of the diagonal: they hold a run to a fraction of a per cent."""
@@ -93,7 +93,10 @@ class Runs:
     def _water(self, bans: frozenset[int], look: Look, span: Span) -> RunWater:
         if (bans, look) not in self._waters:
             fishery = Fishery(self.trip.species, self.trip.method)
-            free = run_water(self.area, fishery, self.trip.limits, span, self.trip.boat.draft_m, look)
+            # the water serves every span with these bans: the lowest tide of the trip counts for all
+            day = Span(self.trip.start, self.trip.latest_end)
+            draft_m = self.trip.boat.draft_m - min(least_tide_m(self.area, day), 0.0)
+            free = run_water(self.area, fishery, self.trip.limits, span, draft_m, look)
             self._waters[bans, look] = RunWater.build(free)
         return self._waters[bans, look]
 
