@@ -5,7 +5,7 @@ equilibrium argument V, and the node factor f and angle u of Schureman, *Manual 
 Tides*, US C&GS Special Publication 98, 1958, which come from pyTMD (its corrections "FES" with M1 "Schureman" are that
 book's formulas). Constants are meant as agencies that follow the book publish them, so:
 
-- SA and SSA are V = h and 2h; the solar perigee does not enter (pyTMD's default for SA differs by 77°).
+- SA and SSA are V = h and 2h, S1 is V = T: the solar perigee does not enter (pyTMD's default for SA is 77° off).
 - MM, MF and MSF have Schureman's f and u. 2MK3 is built of M2 and K1.
 - M1 is the constituent of 14.4966939°/h, V = T − s + h + p − 90° (pyTMD calls it m1a, and another one m1), with
   Schureman's 206th formula. pyTMD takes its angle Q from an arctangent; here it is put into p's quadrant, as the
