@@ -164,8 +164,22 @@ def legs() -> list[dict[str, Any]]:
 Edit = Callable[[Any], object]
 
 
-def build(folder: Path, *, area: Edit = len, plan: Edit = len, trip: tuple[str, str] = ("", "")) -> list[str]:
-    """Write area, trip and plan, each changed as asked, and return what the check finds."""
+def no_water(_: Path) -> list[tuple[str, str]]:
+    return []
+
+
+def build(
+    folder: Path,
+    *,
+    area: Edit = len,
+    plan: Edit = len,
+    trip: tuple[str, str] = ("", ""),
+    water: Callable[[Path], list[tuple[str, str]]] = no_water,
+) -> list[str]:
+    """Write area, trip and plan, each changed as asked, and return what the check finds.
+
+    `water` writes the files of tide and current into the area's folder and returns each layer's role and file.
+    """
     (folder / "area").mkdir(parents=True)
     layers = base_layers()
     area(layers)
@@ -186,6 +200,10 @@ def build(folder: Path, *, area: Edit = len, plan: Edit = len, trip: tuple[str, 
         if role != "depth":
             collection = {"type": "FeatureCollection", "features": [to_lonlat(item) for item in layers[role]]}
             (folder / "area" / file).write_text(json.dumps(collection))
+        digest = hashlib.sha256((folder / "area" / file).read_bytes()).hexdigest()
+        sources.append({"role": role, "file": file, "sha256": digest, "as_of": "2026-03-01", "source": "by hand"})
+    for role, file in water(folder / "area"):
+        toml += f'[[layer]]\nrole = "{role}"\nfile = "{file}"\nas_of = 2026-03-01\nsource = "by hand"\n'
         digest = hashlib.sha256((folder / "area" / file).read_bytes()).hexdigest()
         sources.append({"role": role, "file": file, "sha256": digest, "as_of": "2026-03-01", "source": "by hand"})
     (folder / "area" / "area.toml").write_text(toml)
