@@ -46,7 +46,7 @@ _SPEED_UNITS = {
 _SINCE = re.compile(r"\s*(second|sec|s|minute|min|hour|hr|h|day|d)s?\s+since\s+(.+?)\s*", re.IGNORECASE)
 _UNIT_S = {"s": 1.0, "m": 60.0, "h": 3600.0, "d": 86_400.0}
 _EPOCH = re.compile(
-    r"(\d{4})-(\d{1,2})-(\d{1,2})(?:[T ]+(\d{1,2}):(\d{1,2})(?::(\d{1,2})(?:\.\d*)?)?)?\s*(?:Z|UTC|GMT|[+-]00:?00)?",
+    r"(\d{4})-(\d{1,2})-(\d{1,2})(?:[T ]+(\d{1,2}):(\d{1,2})(?::(\d{1,2})(?:\.0*)?)?)?\s*(?:Z|UTC|GMT|[+-]00:?00)?",
     re.IGNORECASE,
 )
 _CALENDARS = ("", "standard", "gregorian", "proleptic_gregorian")

@@ -72,12 +72,14 @@ class GridCurrent:
         column, u = _between(self._lon, lon)
         row, v = _between(self._lat, lat)
         moment, w = _between(self._time, time.ravel())
-        result = np.zeros(column.shape, dtype=np.complex128)
-        for later, part in ((0, 1 - w), (1, w)):
-            field = self._flow[moment + later, row, column] * (1 - u) + self._flow[moment + later, row, column + 1] * u
-            above = self._flow[moment + later, row + 1, column] * (1 - u)
-            above += self._flow[moment + later, row + 1, column + 1] * u
-            result += part * ((1 - v) * field + v * above)
+        _, rows, columns = self._flow.shape
+        first = (moment * rows + row) * columns + column
+        flow, result = self._flow.ravel(), np.zeros(column.shape, dtype=np.complex128)
+        for later, in_time in ((0, 1 - w), (1, w)):
+            for up, in_lat in ((0, (1 - v) * in_time), (1, v * in_time)):
+                here = first + (later * rows + up) * columns
+                west, east = flow.take(here), flow.take(here + 1)
+                result += in_lat * (west + u * (east - west))
         return result.view(np.float64).reshape(*shape, 2)
 
     def known(self, within: Bounds | None = None) -> MultiPolygon:
