@@ -22,12 +22,10 @@ from layers._depthfile import as_polygons
 from layers._errors import Finding, InputError
 from layers.channel import Channel, ComplexArray, InChannel
 from layers.currentgrid import GRIDS, open_current_grid
-from layers.currenttables import CurrentFile, Reversing, parts_of, read_current_file
+from layers.currenttables import CurrentFile, Reversing, read_current_file
 from layers.model import Bounds, Current, FloatArray, Station
 from layers.projection import LocalProjection
 from layers.tables import raise_all
-
-__all__ = ["RankedCurrent", "StationCurrent", "open_current", "parts_of"]
 
 _NEAREST_M = 1e-3
 """A place nearer to a station than this is at it."""

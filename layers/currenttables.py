@@ -192,25 +192,6 @@ def read_current_file(
     )
 
 
-def parts_of(path: Path) -> tuple[Path, ...]:
-    """Return the files that a TOML file of stations names and that are there, resolved, each once.
-
-    Grids name none. Whether the files may be used is `read_current_file`'s to say.
-    """
-    if path.suffix.casefold() != ".toml":
-        return ()
-    try:
-        told = read_toml(path)
-    except InputError:
-        return ()
-    stations = told.get("station", [])
-    named = [told.get("channel")]
-    named += [one.get("table") for one in stations if isinstance(one, dict)] if isinstance(stations, list) else []
-    names = (name for name in named if isinstance(name, str) and name.strip() and "\0" not in name)
-    files = (path.parent / name for name in names)
-    return tuple(dict.fromkeys(file.resolve() for file in files if file.is_file()))
-
-
 @dataclass(frozen=True)
 class _Reader:
     """What all stations of a file are read with."""
