@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from spotmap.mapwords import wide_words
+from spotmap.momentwords import wide_words
 
 if TYPE_CHECKING:
     from datetime import datetime

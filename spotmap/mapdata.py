@@ -22,9 +22,10 @@ from spotmap.mapwords import (
     lure_words,
     near_words,
     panel_sections,
-    short_time,
     state_words,
 )
+from spotmap.momentwords import short_time
+from spotmap.playback import Playback, playback
 from spotmap.web.steps import Shape, line_shapes, shape_of
 
 if TYPE_CHECKING:
@@ -141,6 +142,7 @@ class MapData:
     legs: tuple[Track, ...]
     lures: tuple[Lure, ...]
     sections: tuple[Section, ...]
+    play: Playback
 
 
 def map_data(plan: Plan) -> MapData:
@@ -181,6 +183,7 @@ def map_data(plan: Plan) -> MapData:
         legs=tracks,
         lures=_lures(plan),
         sections=panel_sections(plan, [track.words for track in tracks]),
+        play=playback(plan),
     )
 
 

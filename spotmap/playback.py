@@ -13,7 +13,7 @@ import numpy as np
 import shapely
 
 from layers.units import format_quantity, to_unit
-from spotmap.mapwords import clock_words, depth_words, set_words, tide_words
+from spotmap.momentwords import clock_words, depth_words, set_words, tide_words
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence

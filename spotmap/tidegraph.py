@@ -13,7 +13,7 @@ import numpy as np
 
 from layers.units import format_quantity, to_unit
 from spotmap.graphsheet import LINE_PX, MARGIN_PX, Row, Scale, Sheet, cut, escaped, runs, text_px
-from spotmap.mapwords import offset_words, short_time
+from spotmap.momentwords import offset_words, short_time
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -198,7 +198,8 @@ def _light(sheet: Sheet, plan: Plan, top: float) -> float:
 def _tide(sheet: Sheet, plan: Plan, top: float) -> float:
     unit, day = plan.area.show.depth, plan.day
     title, top = top + 11, top + LINE_PX
-    sheet.text(sheet.left, title, f"Tide, {unit} over {plan.area.depth_datum}", "tg-strong", anchor="start")
+    said = cut(f"Tide, {unit} over {plan.area.depth_datum}", sheet.right - sheet.left)
+    sheet.text(sheet.left, title, said, "tg-strong tg-halo", anchor="start")
     bottom = top + _TIDE_PX
     _frame(sheet, top, _TIDE_PX)
     if plan.area.tide is None:
@@ -231,7 +232,7 @@ def _tide(sheet: Sheet, plan: Plan, top: float) -> float:
 def _current(sheet: Sheet, plan: Plan, top: float) -> float:
     unit, day = plan.area.show.speed, plan.day
     title, top = top + 11, top + LINE_PX
-    sheet.text(sheet.left, title, f"Current at the work, {unit}; set, north up", "tg-strong", anchor="start")
+    sheet.text(sheet.left, title, f"Current at the work, {unit}; set, north up", "tg-strong tg-halo", anchor="start")
     whole = _SETS_PX + _DRIFT_PX
     _frame(sheet, top, whole)
     if plan.area.current is None:

@@ -19,6 +19,7 @@ from jinja2 import Template
 from spotmap import web
 from spotmap.mapdata import map_data
 from spotmap.mapwords import NOT_FOR_NAVIGATION
+from spotmap.tidegraph import trip_graph
 
 if TYPE_CHECKING:
     from spotmap.model import Plan
@@ -41,8 +42,10 @@ _PAGE = Template(
 <body>
 <header id="head"><p class="caution">@caution@</p></header>
 <main id="chart">{{ this.html.render() }}</main>
+<div id="clock" role="group" aria-label="The trip by the clock"></div>
 <nav id="strip" aria-label="Legs in the order worked"></nav>
 <details id="panel"><summary>Trip, warnings and data</summary></details>
+<div id="graphs" class="graphs" hidden>@graphs@</div>
 <noscript><p class="caution">A script inside this file draws the map. Allow scripts to see it.</p></noscript>
 <script id="plan-data" type="application/json">@data@</script>
 <script>@leaflet@</script>
@@ -57,6 +60,8 @@ _PAGE = Template(
 </html>
 """
 )
+_GRAPHS = {"graph-narrow": 350.0, "graph-wide": 720.0}
+"""The graph of the trip for the panel and for paper, by the name its ids begin with, and how wide each is."""
 _SLOT = re.compile(r"@(\w+)@")
 _SCRIPT = re.compile(r"<script>(.*?)</script>", re.DOTALL)
 _JSON_TEXT = re.compile(r'"(?:[^"\\]|\\.)*"')
@@ -92,6 +97,7 @@ def plan_map(plan: Plan) -> str:
         "style": "\n".join((web.leaflet_style(), *(web.own(name) for name in web.STYLES))),
         "caution": NOT_FOR_NAVIGATION,
         "data": safe_json(data),
+        "graphs": "".join(trip_graph(plan, width=width, name=name) for name, width in _GRAPHS.items()),
     }
     return _SLOT.sub(lambda slot: words.get(slot[1], slot[0]), page)
 

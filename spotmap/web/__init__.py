@@ -6,7 +6,7 @@ import base64
 import re
 from importlib.resources import files
 
-SCRIPTS = ("shapes.js", "water.js", "labels.js", "legs.js", "lures.js", "panel.js", "page.js")
+SCRIPTS = ("shapes.js", "water.js", "labels.js", "legs.js", "lures.js", "clock.js", "panel.js", "page.js")
 """In the order they are joined; the last one starts the page."""
 STYLES = ("palette.css", "page.css")
 

@@ -184,7 +184,7 @@ function fillStrip(strip, panel, map, plan, legs) {
   legs.onChoice = (leg) => {
     const count = plan.legs.length;
     title.textContent = leg ? leg.words.title + " (of " + count + ")" : count + " legs, in the order worked";
-    brief.textContent = leg ? leg.words.brief.join(" · ") : "Step through them, or tap one on the map.";
+    brief.textContent = leg ? leg.words.brief.join(" · ") : "Step through, or tap one.";
     card.replaceChildren(definitions(leg ? leg.words.rows : []));
     fold(card.hidden);
     if (leg) {

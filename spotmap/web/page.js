@@ -14,6 +14,7 @@ function start() {
   const board = new LabelBoard(map);
   const legs = new Legs(map, plan, surfaces, board);
   const { unknown, ...depth } = depthLayers(plan, surfaces);
+  const clock = new Clock(map, plan, document.getElementById("clock"));
   const layers = {
     ...depth,
     lanes: laneLayer(plan, surfaces),
@@ -23,6 +24,8 @@ function start() {
     legs: legs.layer,
     lures: lureLayer(map, plan, surfaces),
     names: board.layer,
+    vessel: clock.vessel,
+    ...(clock.flows ? { flows: clock.flows } : {}),
   };
   nameEverything(plan, board);
   map.fitBounds(legs.bounds(true), { animate: false });
@@ -36,13 +39,20 @@ function start() {
   key.addEventListener("toggle", () => board.refresh());
   scaleControl(map).addTo(map);
   fillStrip(document.getElementById("strip"), panel, map, plan, legs);
+  const chosen = legs.onChoice;
+  legs.onChoice = (leg) => {
+    chosen(leg);
+    if (leg) {
+      clock.show(clock.playback.legs[plan.legs.indexOf(leg)]);
+    }
+  };
   map.on("layeradd", (event) => event.layer === board.layer && board.refresh());
   map.on("click", (event) => map.openPopup(hereCard(plan, event.latlng), event.latlng));
   showAll(map, legs.bounds(true));
   legs.drawArrows();
   board.refresh();
   new ResizeObserver(() => map.invalidateSize({ pan: false })).observe(map.getContainer());
-  prepareForPaper(map, panel, key, legs);
+  prepareForPaper(map, panel, key, legs, clock);
 }
 
 function fillHead(head, plan) {
@@ -51,11 +61,12 @@ function fillHead(head, plan) {
 }
 
 /** Before printing lay the page out for paper: a map of fixed size, the key and the panel below it; then undo it. */
-function prepareForPaper(map, panel, key, legs) {
+function prepareForPaper(map, panel, key, legs, clock) {
   const home = key.parentNode;
   const folds = [panel, key, ...panel.querySelectorAll("details")];
   let open = [];
   window.addEventListener("beforeprint", () => {
+    clock.play(false);
     open = folds.map((fold) => fold.open);
     folds.forEach((fold) => { fold.open = true; });
     panel.before(key);

@@ -11,6 +11,12 @@ function fillPanel(panel, plan) {
     if (section.sentences.length) {
       node.append(element("ul", "", ...section.sentences.map((text) => element("li", "words", text))));
     }
+    if (section.graph) {
+      const graphs = document.getElementById("graphs");
+      graphs.hidden = false;
+      node.classList.add("with-graph");
+      node.querySelector("h2").after(graphs);
+    }
     const [first, ...later] = section.tables.map(tableBox);
     if (first) {
       node.classList.add("with-tables");
@@ -86,6 +92,9 @@ function keyGroups(plan, layers) {
     ]) },
     { title: "Lure tracks", layers: [layers.lures], off: true, entries:
       plan.lures.map((lure, index) => [lureSwatch(index), lure.rod]) },
+    { title: "Boat and lures", layers: [layers.vessel], entries: vesselEntries(plan) },
+    { title: "Current arrows", layers: layers.flows ? [layers.flows] : [], entries: layers.flows
+      ? flowEntries(plan.play) : [[element("span", "key-sign", "–"), "no current layer: none counted"]] },
     { title: "Closed water", layers: [layers.closed, layers.standoffs], entries: [...has(closed, [
       ["fishing", swatch("closed-fishing", "box", "url(#hatch-fishing)"), "no fishing"],
       ["entry", swatch("closed-entry", "box", "url(#hatch-entry)"), "no entry"],
