@@ -179,30 +179,28 @@ class Currents:
     def at(self, xy: np.ndarray, times: np.ndarray) -> np.ndarray:
         """Return the current at places in the plane.
 
-        Stations count by (1/d - 1/reach)² (Franke & Nielson 1980). Where all that count reverse, their signed speeds
-        are averaged and given the mean direction of that sign; else their vectors are averaged.
+        Stations count by (1/d - 1/reach)² (Franke & Nielson 1980). Of those that reverse, the signed speeds are
+        averaged and given the mean direction of that sign; that and rotary stations' vectors are averaged, so that
+        nothing jumps where a rotary station's reach ends.
         """
-        shape = (len(self.stations), len(xy))
-        weights, reversing = np.zeros(shape), np.zeros(shape, bool)
-        signed, vectors, axes = np.zeros(shape), np.zeros((*shape, 2)), np.zeros((*shape, 2))
-        for k, station in enumerate(self.stations):
+        total, weighed = np.zeros(len(xy)), np.zeros((len(xy), 2))
+        signed = np.zeros(len(xy))
+        used: list[tuple[CurrentStation, np.ndarray]] = []
+        for station in self.stations:
             away = np.hypot(*(xy - station.xy).T)
+            near = 1 / np.maximum(away, 1e-3) - 1 / station.reach_m
             # at the very edge a station alone still counts
-            near = np.where(away <= station.reach_m, 1 / np.maximum(away, 1e-3) - 1 / station.reach_m, 0.0)
-            weights[k] = np.where(away <= station.reach_m, near**2 + 1e-30, 0.0)
-            vectors[k] = station.vector(times)
-            if station.axes is not None:
-                reversing[k], signed[k] = True, station.signed(times)
-        used = weights > 0
-        with np.errstate(invalid="ignore", divide="ignore"):
-            share = weights / weights.sum(axis=0)
-            plain = np.where(used[:, :, None], share[:, :, None] * vectors, 0.0).sum(axis=0)
-            mean = np.where(used, share * signed, 0.0).sum(axis=0)
-        for k, station in enumerate(self.stations):
-            if station.axes is not None:
-                axes[k] = np.where((mean >= 0)[:, None], *station.axes)
-        way = np.where(used[:, :, None], weights[:, :, None] * axes, 0.0).sum(axis=0)
-        with np.errstate(invalid="ignore", divide="ignore"):
-            along = np.abs(mean)[:, None] * way / np.hypot(*way.T)[:, None]
-        found = np.where((used <= reversing).all(axis=0)[:, None], along, plain)
-        return np.where(used.any(axis=0)[:, None], found, np.nan)
+            weight = np.where(away <= station.reach_m, near**2 + 1e-30, 0.0)
+            total += weight
+            if station.axes is None:
+                weighed += np.where(weight[:, None] > 0, weight[:, None] * station.vector(times), 0.0)
+            else:
+                signed += np.where(weight > 0, weight * station.signed(times), 0.0)
+                used.append((station, weight))
+        way = np.zeros((len(xy), 2))
+        for station, weight in used:
+            way += weight[:, None] * np.where((signed >= 0)[:, None], *station.axes)
+        way /= np.maximum(np.hypot(*way.T), 1e-300)[:, None]
+        weighed += np.abs(signed)[:, None] * way
+        weighed[total == 0] = np.nan
+        return weighed / np.where(total == 0, np.nan, total)[:, None]

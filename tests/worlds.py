@@ -579,7 +579,11 @@ def _tide(rng: np.random.Generator, world: _World, *, early: bool) -> str:
             f"time,height_{unit}" if named else "time,height",
             [(text(t), f"{h:.3f}") for t, h in zip(times, heights, strict=True)],
         )
-        entries.append(f'form = "{form}"\n{said}' + ("" if named else f'unit = "{unit}"\n'))
+        zero = 'datum = "MLLW"\n'
+        if rng.random() < 0.2:
+            offset = rng.uniform(-0.3, 0.3)
+            zero = f'datum = "MSL"\noffset = "{offset:.2f} m"\n'
+        entries.append(f'form = "{form}"\n{zero}{said}' + ("" if named else f'unit = "{unit}"\n'))
     if stations == 1 and rng.random() < 0.5:
         return _layer_toml("tide", "tide0.csv", entries[0])
     text = ""
@@ -592,7 +596,7 @@ def _tide(rng: np.random.Generator, world: _World, *, early: bool) -> str:
             f'high_ratio = {rng.uniform(0.85, 1.1):.2f}\nlow_height = "{more:.2f} ft"\n'
         )
         alike = "highs" in entry and not early and rng.random() < 0.25
-        text += f'datum = "MLLW"\n{entry}\n{differences if alike else ""}'
+        text += f"{entry}\n{differences if alike else ''}"
     (world.area / "tide.toml").write_text(text, encoding="utf-8")
     return _layer_toml("tide", "tide.toml", "")
 
