@@ -1,9 +1,10 @@
 """Current between its stations, and several layers of it as one.
 
-A place takes the stations within whose reach it lies, station i with the weight (1/d − 1/reach)², d its distance: at a
-station its own word, none where its reach ends (R. Franke and G. Nielson, "Smooth interpolation of large sets of
-scattered data", Int. J. Numerical Methods in Engineering 15, 1980, pp. 1691–1704, their modification of Shepard's
-method; formula from memory). Weights are positive, so what is interpolated is never more than the stations' own.
+A place is known where it lies within some station's reach. Each station counts with the weight (1/d − 1/f)², d its
+distance and f one and a half reaches: at a station its own word, and none where its word has faded (R. Franke and
+G. Nielson, "Smooth interpolation of large sets of scattered data", Int. J. Numerical Methods in Engineering 15, 1980,
+pp. 1691–1704, their modification of Shepard's method; formula from memory). Weights are positive, so what is
+interpolated is never more than the stations' own.
 """
 
 from __future__ import annotations
@@ -15,6 +16,7 @@ from pathlib import Path
 from zoneinfo import ZoneInfo
 
 import numpy as np
+import numpy.typing as npt
 import shapely
 from shapely import MultiPolygon
 
@@ -27,6 +29,9 @@ from layers.model import Bounds, Current, FloatArray, Station
 from layers.projection import LocalProjection
 from layers.tables import raise_all
 
+_FADES_REACHES = 1.5
+"""A station's word fades to nothing beyond its reach: were it to fade at the reach, two that fade at one place would
+change places there within a few metres."""
 _NEAREST_M = 1e-3
 """A place nearer to a station than this is at it."""
 _APART_M = 1.0
@@ -123,7 +128,7 @@ class StationCurrent:
         self._reach_s = (float(spans[:, 0].max()), float(spans[:, 1].min()))
         if self._reach_s[0] >= self._reach_s[1]:
             raise InputError.one(told.where, "its stations' tables have no time in common.", "Renew the older one.")
-        self._x, self._y, self._over_reach = x[:, None], y[:, None], 1.0 / reach[:, None]
+        self._x, self._y, self._over_reach = x[:, None], y[:, None], 1.0 / (_FADES_REACHES * reach[:, None])
         self._flood = np.array([one.flood for one in told.reversing], dtype=np.complex128)
         self._ebb = np.array([one.ebb for one in told.reversing], dtype=np.complex128)
         self._channel: Channel | None = None
@@ -157,18 +162,19 @@ class StationCurrent:
         shape = x.shape
         x, y, time = x.ravel(), y.ravel(), time.ravel()
         place = None if self._channel is None else self._channel.at(x, y)
-        weight = self._weights(x, y, place)
+        weight, known = self._weights(x, y, place)
         flow = np.zeros(x.shape, dtype=np.complex128)
         if self._curves:
             flow += self._to_and_fro(weight[: len(self._curves)], time, place)
         for row, vectors in enumerate(self._vectors, len(self._curves)):
             flow += weight[row] * vectors.at(time)
         total = weight.sum(axis=0)
-        unknown = total == 0
+        unknown = ~known
         if time.size and not (self._reach_s[0] <= time.min() and time.max() <= self._reach_s[1]):
             unknown |= ((weight > 0) & ~((time >= self._since) & (time <= self._until))).any(axis=0)
         total[unknown] = np.nan
-        flow /= total
+        with np.errstate(invalid="ignore", divide="ignore"):
+            flow /= total
         return flow.view(np.float64).reshape(*shape, 2)
 
     def known(self, within: Bounds | None = None) -> MultiPolygon:
@@ -180,16 +186,18 @@ class StationCurrent:
         discs = [one.point.buffer((one.reach_m or 0.0) * (1 - _INSIDE), _SEGMENTS) for one in self._stations]
         return as_polygons(shapely.union_all(discs))
 
-    def _weights(self, x: FloatArray, y: FloatArray, place: InChannel | None) -> FloatArray:
-        """Return each station's weight, stations down and places across: none outside its reach."""
+    def _weights(
+        self, x: FloatArray, y: FloatArray, place: InChannel | None
+    ) -> tuple[FloatArray, npt.NDArray[np.bool_]]:
+        """Return each station's weight, stations down and places across, and which places are within some reach."""
         away = _length(x - self._x, y - self._y)
-        # (1/d − 1/reach)², written so that d may be another measure of distance than the one that ends.
+        # (1/d − 1/f)², written so that d may be another measure of distance than the one that ends.
         fading = np.maximum(1.0 - away * self._over_reach, 0.0)
+        known = np.any(fading >= 1.0 - 1.0 / _FADES_REACHES, axis=0)
         if place is not None:
             away = _length(place.along_m - self._along, place.across_m - self._across)
         fading /= np.maximum(away, _NEAREST_M)
-        weight: FloatArray = fading * fading
-        return weight
+        return fading * fading, np.asarray(known)
 
     def _to_and_fro(self, weight: FloatArray, time: FloatArray, place: InChannel | None) -> ComplexArray:
         """Return the flow of the stations that reverse, times their weights' sum."""
@@ -262,7 +270,8 @@ def _contrary(where: str, stations: Sequence[Reversing]) -> list[Finding]:
     """
     found = []
     for one, other in combinations(stations, 2):
-        if one.station.point.distance(other.station.point) >= (one.station.reach_m or 0) + (other.station.reach_m or 0):
+        reaches = sorted((one.station.reach_m or 0.0, other.station.reach_m or 0.0))
+        if one.station.point.distance(other.station.point) >= reaches[0] + _FADES_REACHES * reaches[1]:
             continue
         for name, way, way_there in (("flood", one.flood, other.flood), ("ebb", one.ebb, other.ebb)):
             angle = abs(np.angle(way_there / way))

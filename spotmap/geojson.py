@@ -41,6 +41,7 @@ Members = dict[str, Any]
 _LEG_DECIMALS = 8
 """About a millimetre: a turn's radius must still be measurable over chords of a few metres."""
 _DECIMALS = 7
+_SAME_PLACE_M = 1e-4
 _TRACK_DECIMALS = 6
 
 
@@ -297,10 +298,31 @@ def _off_line(off: OffLine) -> Members:
 def _legs(plan: Plan) -> Iterator[Members]:
     for timed in plan.legs:
         line = plan.area.projection.unproject(shapely.linestrings(timed.leg.xy))
-        yield _feature(line, {"role": "leg", **_leg(timed), **_in_current(plan, timed)}, _LEG_DECIMALS)
+        places = _vertices_of(line, timed.leg.xy, plan.area.projection)
+        yield _feature(line, {"role": "leg", **_leg(timed), **_in_current(plan, timed, places)}, _LEG_DECIMALS)
 
 
-def _in_current(plan: Plan, timed: TimedLeg) -> Members:
+def _vertices_of(line: BaseGeometry, xy: FloatArray, projection: LocalProjection) -> FloatArray:
+    """Return, for each vertex of a leg as it is written, which of its own (n, 2) vertices that is.
+
+    Vertices that are put in, where a leg is cut at ±180° or a long run drawn in degrees, lie a part of the way between
+    two of its own.
+    """
+    own = np.arange(len(xy), dtype=np.float64)
+    if line.geom_type == "LineString" and len(line.coords) == len(xy):
+        return own
+    written = np.column_stack(projection.to_local(*shapely.get_coordinates(line).T))
+    places, before = [], 0
+    for place in written:
+        if before + 1 < len(xy) and np.hypot(*(place - xy[before + 1])) < _SAME_PLACE_M:
+            before += 1
+        step = xy[min(before + 1, len(xy) - 1)] - xy[before]
+        share = float((place - xy[before]) @ step) / max(float(step @ step), 1e-12)
+        places.append(before + min(max(share, 0.0), 1.0))
+    return np.array(places)
+
+
+def _in_current(plan: Plan, timed: TimedLeg, places: FloatArray) -> Members:
     """Return a leg's clock and the current that the plan counts on, vertex by vertex, and its headings."""
     leg, projection = timed.leg, plan.area.projection
     x, y = leg.xy.T
@@ -310,10 +332,13 @@ def _in_current(plan: Plan, timed: TimedLeg) -> Members:
     through = leg.xy - drift_m(clock, flow)
     ends = np.array([through[1] - through[0], through[-1] - through[-2]])
     heading = projection.true_course_deg(x[[0, -1]], y[[0, -1]], np.arctan2(ends[:, 1], ends[:, 0])) % 360.0
+    east = flow[:, 0] * np.cos(turned) - flow[:, 1] * np.sin(turned)
+    north = flow[:, 0] * np.sin(turned) + flow[:, 1] * np.cos(turned)
+    own = np.arange(len(clock))
     return {
-        "clock_s": _numbers(clock, 3),
-        "current_east_mps": _numbers(flow[:, 0] * np.cos(turned) - flow[:, 1] * np.sin(turned), 5),
-        "current_north_mps": _numbers(flow[:, 0] * np.sin(turned) + flow[:, 1] * np.cos(turned), 5),
+        "clock_s": _numbers(np.interp(places, own, clock), 3),
+        "current_east_mps": _numbers(np.interp(places, own, east), 5),
+        "current_north_mps": _numbers(np.interp(places, own, north), 5),
         "current_known": current_known(plan.area, timed),
         "heading_true_deg": float(heading[0]),
         "heading_end_true_deg": float(heading[1]),

@@ -57,7 +57,8 @@ class Brief:
     """What every piece of work is laid out under: the area, the trip and its rig.
 
     `spare_m` is how far beside the boat gear runs, kept on top of every standoff; `deeper_m` how much deeper than the
-    gear asks for the water must be, where gear beside the boat has been too near the bottom.
+    gear asks for the water must be, where gear beside the boat has been too near the bottom; with `off_unknown` the
+    spare is kept from water of unknown depth too.
     """
 
     area: Area
@@ -65,6 +66,7 @@ class Brief:
     radius: TurningRadius
     spare_m: float
     deeper_m: float
+    off_unknown: bool = False
 
 
 @dataclass(frozen=True)
@@ -189,7 +191,7 @@ def needed_depth(brief: Brief, span: Span) -> NeededDepth:
     words = (
         f"shallower than {needed} (gear at {straight}, {slow} when slowed in a turn, and {clearance} clearance{tide})"
     )
-    return NeededDepth(needed_m, words, brief.spare_m)
+    return NeededDepth(needed_m, words, brief.spare_m, brief.off_unknown)
 
 
 def longest_duration(work: Work, trip: Trip, radius_m: float) -> timedelta:

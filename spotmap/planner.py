@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
+from math import isfinite
 
 import numpy as np
 
@@ -77,8 +78,8 @@ def make_plan(area: Area, trip: Trip, progress: Callable[[str], None] = lambda _
     PlanFaultError
         When the check finds a fault in the plan: a defect of ours.
     """
-    _check_places(area, trip)
     _check_tables(area, trip)
+    _check_places(area, trip)
     draft = _lawful_draft(area, trip, progress)
     progress("checking the plan")
     plan = _as_plan(draft)
@@ -110,8 +111,8 @@ def _lawful_draft(area: Area, trip: Trip, progress: Callable[[str], None]) -> _D
     words: list[str] = []
     for _ in range(_MOST_RAISES):
         radius = turning_radius(trip.rods, trip.boat, trip.limits)
-        for spare_m in (beside_m(radius), inside_m(radius)):
-            brief = Brief(area, trip, radius, spare_m, 0.0)
+        for spare_m, off_unknown in ((beside_m(radius), False), (inside_m(radius), True)):
+            brief = Brief(area, trip, radius, spare_m, 0.0, off_unknown)
             draft = _draft(brief, runs, progress)
             if not draft.swept.touches:
                 return replace(draft, words=(*words, *draft.words))
@@ -145,6 +146,11 @@ def _too_deep_by(swept: Sweep) -> dict[str, float]:
                 f"Gear cannot keep its standoff: rod '{touch.rod}' comes {touch.short_m:.1f} m too near "
                 f"{touch.what} on leg {touch.seq}.",
                 remedies=["a shorter setback", "another stretch"],
+            )
+        if not isfinite(touch.short_m):
+            raise NoPlanError(
+                f"Rod '{touch.rod}' would trail over water of unknown depth on leg {touch.seq}.",
+                remedies=["a shorter setback", "another stretch", "depth data that reaches farther"],
             )
         by_m[touch.rod] = max(by_m.get(touch.rod, 0.0), touch.short_m + _RAISE_SPARE_M)
     return by_m

@@ -28,6 +28,7 @@ _PLACES = 6
 _MARGIN_MPS = 0.02
 """The current is looked at in places and every few minutes: between them it may be so much more."""
 _BEND_MARGIN = 1.03
+_WINDS_RAD = np.radians(30.0)
 _TURN_RADII = 7.0 * np.pi / 3.0
 
 
@@ -53,13 +54,14 @@ class Shift:
 
 @dataclass(frozen=True)
 class _Seen:
-    """The current along a line: `flow` (times, places, 2), `along` and `bends` for either direction."""
+    """The current along a line: `flow` (times, places, 2), its part along, bends for either direction and for any."""
 
     time_s: FloatArray
     flow: FloatArray
     along: FloatArray
     bend_forward: FloatArray
     bend_back: FloatArray
+    any_bend: FloatArray
     aside: FloatArray
     strongest: FloatArray
 
@@ -161,16 +163,28 @@ def _seen(line: LineString, window: tuple[float, float], speed_mps: float, flow:
     shape = current.shape[:2]
     every = np.broadcast_to(ahead, current.shape).reshape(-1, 2)
     flat = current.reshape(-1, 2)
+    strongest = _speed(current).max(axis=1)
     sideways = np.abs(across(every, flat)).reshape(shape) / speed_mps
     return _Seen(
         time_s=time_s,
         flow=current,
         along=(current * ahead).sum(axis=2),
-        bend_forward=bend_factor(every, speed_mps, flat).reshape(shape),
-        bend_back=bend_factor(-every, speed_mps, flat).reshape(shape),
+        bend_forward=_widest(every, speed_mps, flat).reshape(shape),
+        bend_back=_widest(-every, speed_mps, flat).reshape(shape),
+        any_bend=(1.0 + strongest / speed_mps) ** 2,
         aside=sideways,
-        strongest=_speed(current).max(axis=1),
+        strongest=strongest,
     )
+
+
+def _widest(ahead: FloatArray, speed_mps: float, current_mps: FloatArray) -> FloatArray:
+    """Return the greatest bend factor of courses near that of the line: a track winds about it."""
+    found = np.ones(len(ahead))
+    for turned in (-_WINDS_RAD, 0.0, _WINDS_RAD):
+        (cos, sin), (x, y) = (np.cos(turned), np.sin(turned)), ahead.T
+        course = np.column_stack([cos * x - sin * y, sin * x + cos * y])
+        found = np.maximum(found, bend_factor(course, speed_mps, current_mps))
+    return found
 
 
 def _shift(seen: _Seen, part: slice, pattern: PatternName, since_s: float, until_s: float) -> Shift:
@@ -192,6 +206,9 @@ def _shift(seen: _Seen, part: slice, pattern: PatternName, since_s: float, until
             out_forward = bool((along > NEAR_SLACK_MPS).any())
         else:
             bends = (max(bends), max(bends))
+    if pattern == "weave":
+        # its crossings run on any course
+        bends = (max(*bends, seen.any_bend[wide].max()),) * 2
     middle = (part.start + part.stop - 1) // 2
     margin = [bend if bend == 1.0 else bend * _BEND_MARGIN for bend in bends]
     return Shift(

@@ -40,7 +40,7 @@ _TRAILS_AFTER = 1.5
 """Chain lengths of way after which gear that was let out trails as if it had never been anywhere else."""
 _TOLERANCE_M = 0.1
 _TRACK_M = 0.2
-_CLOCK_EVERY = 30
+_TIMED_M = 0.6
 _BOTTOM_EVERY = 3
 _APART_EVERY = 4
 _NEAR_EVERY = 3
@@ -172,7 +172,7 @@ def _through_water(chain: Sequence[TimedLeg], speed_mps: float, lead: int) -> tu
     water = xy - carried
     ahead = (water[1] - water[0]) / np.hypot(*(water[1] - water[0]))
     # the vertices' own clock; a step that is whole but for rounding counts
-    time_s = np.arange(-lead, int(clock[-1] / STEP_S + 1e-9) + 1) * STEP_S
+    time_s = np.arange(-lead, int(clock[-1] / STEP_S + 1e-9) + 1, dtype=np.float64) * STEP_S
     clock, water = np.append(-lead * STEP_S, clock), np.vstack([water[0] - before_m * ahead, water])
     carried = np.vstack([carried[:1], carried])
     boat, drift = (
@@ -258,13 +258,20 @@ def _track(part: _Part, index: int, column: int) -> LureTrack:
 
 
 def _kept(xy: FloatArray, clock_s: FloatArray) -> npt.NDArray[np.intp]:
-    """Return which places of a track to keep: to draw it, and at least every so often for its clock."""
-    every = np.arange(0, len(xy), _CLOCK_EVERY)
+    """Return which places of a track to keep, so that it is drawn and timed right by going straight between them."""
     if len(xy) < 2:  # noqa: PLR2004  no line
-        return every
+        return np.arange(len(xy))
     line = shapely.simplify(shapely.linestrings(np.column_stack([xy, clock_s])), _TRACK_M)
-    drawn = np.searchsorted(clock_s, shapely.get_coordinates(line, include_z=True)[:, 2])
-    return np.union1d(every, drawn)
+    kept = np.searchsorted(clock_s, shapely.get_coordinates(line, include_z=True)[:, 2] - 1e-6)
+    while True:
+        x, y = (np.interp(clock_s, clock_s[kept], xy[kept, axis]) for axis in (0, 1))
+        off_m = np.hypot(x - xy[:, 0], y - xy[:, 1])
+        worst = np.maximum.reduceat(off_m, kept[:-1]) if len(kept) > 1 else np.zeros(0)
+        bad = np.flatnonzero(worst > _TIMED_M)
+        if not len(bad):
+            return kept
+        between = [kept[one] + int(off_m[kept[one] : kept[one + 1]].argmax()) for one in bad]
+        kept = np.union1d(kept, np.array(between, dtype=kept.dtype))
 
 
 def _bottom(area: Area, trip: Trip, part: _Part) -> tuple[list[Touch], float]:

@@ -166,7 +166,7 @@ class _Field:
 
     @property
     def spare_s(self) -> float:
-        return _SPARE_LAPS * self.stretches[0].line.length / self.day.brief.trip.boat.troll_speed_mps
+        return _SPARE_LAPS * float(self.stretches[0].line.length) / self.day.brief.trip.boat.troll_speed_mps
 
     def kit(self, shift: Shift) -> PlacedWork | NoPass:
         """Return the work as it is laid out for a shift."""
@@ -203,7 +203,7 @@ class _Field:
         limits = [kit.span.end.timestamp()]
         if kit.stop_by is not None:
             limits.append(kit.stop_by.timestamp())
-        return float(min(limits))
+        return min(limits)
 
     def over(self, end_s: float, place: Point) -> bool:
         """Return whether the work's own time, or the trip's, would be over."""

@@ -76,8 +76,9 @@ class Voyage:
         return Span(self.moment(start_s), self.moment(end_s))
 
     def counted_flow(self, xy: FloatArray, time_s: FloatArray) -> FloatArray:
-        """Return the current with none counted where it is not known: for runs."""
-        return np.nan_to_num(self.flow(xy, time_s), nan=0.0)
+        """Return the current, or none at all where it is not known all along: for runs."""
+        found = self.flow(xy, time_s)
+        return found if np.isfinite(found).all() else np.zeros_like(found)
 
     def add(self, leg: Leg, way: Passage) -> None:
         """Take the leg made last as run in moving water."""

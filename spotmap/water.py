@@ -54,12 +54,14 @@ class Block:
 class NeededDepth:
     """The charted depth that the gear asks for, what water without it is called, and how far gear swings out.
 
-    Standoffs are kept by the boat and `spare_m` more, so that gear beside the boat and inside its turns keeps them.
+    Standoffs are kept by the boat and `spare_m` more, so that gear beside the boat and inside its turns keeps them;
+    with `off_unknown`, that distance is kept from water of unknown depth too.
     """
 
     depth_m: float
     words: str
     spare_m: float
+    off_unknown: bool = False
 
 
 @dataclass(frozen=True)
@@ -224,7 +226,10 @@ def gear_water(  # noqa: PLR0913  what is asked for, and where
     blocks = [block for block in _blocks(area, fishery, limits, span, needed.spare_m) if block.shape.intersects(box)]
     if only is not None and not only.shape.covers(box):
         blocks.append(Block(only.otherwise, box.difference(only.shape)))
-    deep = area.depth.deeper_than(needed.depth_m, within)
+    deep: BaseGeometry = area.depth.deeper_than(needed.depth_m, within)
+    if needed.off_unknown:
+        wider = shapely.buffer(box, 2.0 * needed.spare_m, join_style="mitre").bounds
+        deep = deep.intersection(area.depth.known(wider).buffer(-needed.spare_m))
     allowed = deep.difference(shapely.union_all([block.shape for block in blocks])) if blocks else deep
     return GearWater(allowed=as_polygons(allowed), blocks=tuple(blocks), depth=area.depth, needed=needed)
 
