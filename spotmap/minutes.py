@@ -14,6 +14,7 @@ from spotmap.model import ClosedWater, DayTable, FloatArray, Sun, TimedLeg, Turn
 from spotmap.polyline import along_m
 
 _MINUTE_S = 60.0
+_SAME_MPS = 0.01
 _NIGHT, _TWILIGHT, _DAY = 0, 1, 2
 
 
@@ -31,12 +32,13 @@ def leg_clock(timed: TimedLeg) -> FloatArray:
 
 
 def current_known(area: Area, timed: TimedLeg) -> bool:
-    """Return whether the current is known all along a leg."""
+    """Return whether the current is known all along a leg, and is what the leg counts on."""
     if area.current is None:
         return False
     time_s = timed.start.timestamp() + leg_clock(timed)
     x, y = timed.leg.xy.T
-    return bool(np.isfinite(area.current.flow_at(x, y, time_s)).all())
+    counted = 0.0 if timed.leg.current_mps is None else timed.leg.current_mps
+    return bool((np.abs(area.current.flow_at(x, y, time_s) - counted) < _SAME_MPS).all())
 
 
 def day_table(

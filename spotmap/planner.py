@@ -363,7 +363,7 @@ def _unknown_current(area: Area, trip: Trip, timed: Sequence[TimedLeg]) -> list[
     blind = [one for one in timed if not current_known(area, one)]
     works = sorted({one.leg.work for one in blind if one.leg.kind != "run" and one.leg.work is not None})
     found = [
-        f"The current is not known at work {index + 1} ({work_title(trip.works[index], area.show)}): none is counted "
+        f"The current is not known all along work {index + 1} ({work_title(trip.works[index], area.show)}): none is counted "
         "there; turns, times and where gear trails may differ."
         for index in works
     ]

@@ -238,10 +238,15 @@ def _track(part: _Part, index: int, column: int) -> LureTrack:
     on = np.flatnonzero(part.leg_of_step == index)
     # a leg shorter than a step still has the moment before it
     on = on if len(on) else np.array([max(int(np.searchsorted(part.leg_of_step, index)) - 1, 0)])
-    # the first place of the next leg closes the gap to it
-    xy = part.ends[on[0] : min(on[-1] + 2, len(part.leg_of_step)), column, -1]
-    since_s = on[0] * STEP_S - elapsed(part.legs[0].start, part.legs[index].start).total_seconds()
-    clock = since_s + np.arange(len(xy)) * STEP_S
+    # with the moments before and after it, so that it begins and ends with its leg
+    steps = np.arange(max(on[0] - 1, 0), min(on[-1] + 2, len(part.leg_of_step)))
+    began_s, ended_s = (
+        elapsed(part.legs[0].start, moment).total_seconds() for moment in (part.legs[index].start, part.legs[index].end)
+    )
+    clock = np.clip(steps * STEP_S, began_s, ended_s)
+    ends = part.ends[steps, column, -1]
+    xy = np.column_stack([np.interp(clock, steps * STEP_S, ends[:, axis]) for axis in (0, 1)])
+    clock -= began_s
     kept = _kept(xy, clock)
     trailing = part.out[on, column]
     # while it is let out it is at no depth of its own yet

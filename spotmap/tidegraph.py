@@ -214,7 +214,7 @@ def _tide(sheet: Sheet, plan: Plan, top: float) -> float:
     sheet.curve(scale, height, "tg-tide")
     for at, metres, is_high in turn_points(sheet.time_s, day.tide_m, day.rising_mps):
         x, y = float(sheet.x(at)), scale.y(to_unit(metres, unit))
-        said = f"{_clock(plan, at)}  {format_quantity(metres, unit, 1)}"
+        said = f"{_clock(plan, at)} · {format_quantity(metres, unit, 1)}"
         sheet.add("circle", "tg-turn-point", f"{'high' if is_high else 'low'} water {said}", cx=x, cy=y, r=3)
         ways = (y - 7, y + 16) if is_high else (y + 16, y - 7)
         any(sheet.text(x, at_y, said, "tg-halo tg-strong") for at_y in ways)

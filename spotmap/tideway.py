@@ -106,11 +106,13 @@ def walk_day(brief: Brief, runs: Runs, gear_down_after_m: Mapping[int, float]) -
 
 
 def moves(brief: Brief) -> bool:
-    """Return whether the water is known to move at any piece of work during the trip."""
+    """Return whether the water is known to move at home or at any piece of work during the trip."""
     trip, area = brief.trip, brief.area
     if area.current is None:
         return False
     ends = trip.start.timestamp(), trip.latest_end.timestamp()
+    if strongest_mps(LineString([trip.home, trip.works[0].near]), *ends, flow_of(area)) >= NO_CURRENT_MPS:
+        return True
     for work in trip.works:
         stretches = stretches_of(work, area.depth, brief.radius.radius_m)
         if isinstance(stretches, NoPass):

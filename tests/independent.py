@@ -450,13 +450,18 @@ def place(case: Case, leg: Leg, marked: np.ndarray) -> str:
 
 
 def check_passes(case: Case) -> Iterator[str]:
-    """A pass names a depth line of the trip and does not claim to lie nearer to it than it does."""
+    """A pass names a depth line of the trip and does not claim to lie nearer to it than it does.
+
+    Where there is a current, a loop may be worked one way for a time.
+    """
     lines = {
         (work["pattern"], round(quantity(work[key], LENGTH), 1))
         for work in case.trip["work"]
         for key in ("depth_line", "return_line")
         if key in work
     }
+    if case.currents is not None:
+        lines |= {("one-way", level) for pattern, level in lines if pattern != "edge"}
     depth_layers = case.files("depth")
     measured = len(depth_layers) == 1 and depth_layers[0]["form"] == "grid"
     contours: dict[float, Any] = {}

@@ -179,18 +179,18 @@ class Currents:
     def at(self, xy: np.ndarray, times: np.ndarray) -> np.ndarray:
         """Return the current at places in the plane.
 
-        Stations count by (1/d - 1/reach)² (Franke & Nielson 1980). Of those that reverse, the signed speeds are
-        averaged and given the mean direction of that sign; that and rotary stations' vectors are averaged, so that
-        nothing jumps where a rotary station's reach ends.
+        A place is known within some station's reach. Stations count by (1/d - 1/f)², f one and a half reaches
+        (Franke & Nielson 1980). Of those that reverse, the signed speeds are averaged and given the mean direction of
+        that sign; that and rotary stations' vectors are averaged, so that nothing jumps where one fades.
         """
+        known = np.zeros(len(xy), bool)
         total, weighed = np.zeros(len(xy)), np.zeros((len(xy), 2))
         signed = np.zeros(len(xy))
         used: list[tuple[CurrentStation, np.ndarray]] = []
         for station in self.stations:
             away = np.hypot(*(xy - station.xy).T)
-            near = 1 / np.maximum(away, 1e-3) - 1 / station.reach_m
-            # at the very edge a station alone still counts
-            weight = np.where(away <= station.reach_m, near**2 + 1e-30, 0.0)
+            known |= away <= station.reach_m
+            weight = np.maximum(1 / np.maximum(away, 1e-3) - 1 / (1.5 * station.reach_m), 0.0) ** 2
             total += weight
             if station.axes is None:
                 weighed += np.where(weight[:, None] > 0, weight[:, None] * station.vector(times), 0.0)
@@ -202,5 +202,5 @@ class Currents:
             way += weight[:, None] * np.where((signed >= 0)[:, None], *station.axes)
         way /= np.maximum(np.hypot(*way.T), 1e-300)[:, None]
         weighed += np.abs(signed)[:, None] * way
-        weighed[total == 0] = np.nan
-        return weighed / np.where(total == 0, np.nan, total)[:, None]
+        weighed[~known] = np.nan
+        return weighed / np.where(known, total, np.nan)[:, None]

@@ -320,6 +320,7 @@ PLAN_SPOILT: dict[str, tuple[Edit, str]] = {
     "too slow": (later(5, 8.0, ends=("end",)), r"leg 5 .*it takes"),
     "length": (put(2, length_m=990.0), r"leg 2 .*length_m"),
     "depth line not asked for": (put(2, depth_line_m=25.0), r"leg 2 .*on 25\.00 m"),
+    "pattern not asked for": (put(2, pattern="one-way"), r"leg 2 .*one-way on 30\.00 m, the trip asks for"),
     "off its line": (move(2, 0, 501, 0, 3.0), r"leg 2 .*offline_p95_m"),
     "mean depth": (put(2, depth_mean_m=33.0), r"leg 2 .*depth_mean_m"),
     "closure not drawn": (lambda plan: plan["features"].pop(), r"'reserve' is in force and not drawn"),

@@ -277,6 +277,10 @@ def test_a_plan_in_moving_water_has_no_fault(tmp_path: Path) -> None:
     assert moving(tmp_path) == []
 
 
+def test_a_loop_may_be_worked_one_way_in_a_current(tmp_path: Path) -> None:
+    assert moving(tmp_path, spoil=put(2, pattern="one-way")) == []
+
+
 def test_the_moving_plan_is_worth_checking() -> None:
     """Over the ground it is no plan for still water: the turn is no circle and the passes differ by minutes."""
     _, out, turn, back, _ = tracks(Made())
@@ -328,6 +332,7 @@ def swap(values: np.ndarray) -> np.ndarray:
 
 
 SPOILT: dict[str, tuple[Edit, str]] = {
+    "pattern not asked for": (put(2, pattern="weave"), r"leg 2 .*weave on 30\.00 m, the trip asks for"),
     "clock goes back": (change(2, "clock_s", swap), r"leg 2 .*does not rise after vertex 10"),
     "clock ends early": (change(3, "clock_s", lambda t: 0.97 * t), r"leg 3 .*clock_s from 0\.0 to"),
     "no clock": (lambda plan: props(plan, 4).pop("clock_s"), r"leg 4 .*no clock_s"),

@@ -9,17 +9,20 @@ from dataclasses import replace
 from datetime import timedelta
 from typing import TYPE_CHECKING
 
+import numpy as np
 import pytest
 
+from spotmap.mapdata import map_data
 from spotmap.model import RigStep
 from spotmap.webmap import plan_map
-from tests.plan_fixture import MARK_MARKUP, MARKUP, build_plan
+from tests.plan_fixture import MARK_MARKUP, MARKUP, SineCurrent, build_plan, clock_of
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
     from pathlib import Path
 
-    from spotmap.model import Plan
+    from layers.model import FloatArray
+    from spotmap.model import Plan, TimedLeg
 
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
 QUIET = (
@@ -328,3 +331,239 @@ def test_prints_with_key_and_panel(browser: sync_api.Browser, file: Path) -> Non
         assert all(fold.get_attribute("open") is not None for fold in page.locator("#panel details").all())
         page.evaluate("() => dispatchEvent(new Event('afterprint'))")
         assert page.locator(".leaflet-top .key").count() == 1
+
+
+@pytest.fixture(scope="module")
+def moving() -> Plan:
+    return build_plan(moving=True, laps=4)
+
+
+@pytest.fixture(scope="module")
+def moving_file(moving: Plan, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    file = tmp_path_factory.mktemp("moving") / "map.html"
+    file.write_text(plan_map(moving), encoding="utf-8")
+    return file
+
+
+SET_TIME = """time => { const slider = document.querySelector('#clock input[type=range]');
+                       slider.value = time; slider.dispatchEvent(new Event('input')); }"""
+ON_SCREEN = """([lat, lon]) => { const frame = map_plan.getContainer().getBoundingClientRect();
+                                 const at = map_plan.latLngToContainerPoint([lat, lon]);
+                                 return [at.x + frame.x, at.y + frame.y]; }"""
+DRAWN = """node => { const m = node.getScreenCTM(), at = new DOMPoint(Number(node.getAttribute('cx') ?? 0),
+                    Number(node.getAttribute('cy') ?? 0)).matrixTransform(m);
+                    return [at.x, at.y, Math.atan2(m.b, m.a) * 180 / Math.PI]; }"""
+
+
+def since_start(plan: Plan, leg: TimedLeg) -> float:
+    return leg.start.timestamp() - plan.legs[0].start.timestamp()
+
+
+def in_plan(plan: Plan, leg: TimedLeg, clock_s: FloatArray, xy: FloatArray, time_s: float) -> list[float]:
+    """Return where something is at a moment, latitude and longitude, by the plan's own clock."""
+    x, y = (np.interp(time_s - since_start(plan, leg), clock_s, xy[:, i]) for i in (0, 1))
+    lon, lat = plan.area.projection.to_geographic(x, y)
+    return [float(lat), float(lon)]
+
+
+@pytest.mark.parametrize("width", WIDTHS)
+def test_boat_lures_and_current_move_together(
+    browser: sync_api.Browser, moving: Plan, moving_file: Path, width: int
+) -> None:
+    current = moving.area.current
+    assert isinstance(current, SineCurrent)
+    flows = map_data(moving).play.flows
+    assert flows is not None
+    lat, lon = np.cumsum(np.reshape(flows.steps, (-1, 2)), axis=0).T / 1e6
+    x, y = moving.area.projection.to_local(lon, lat)
+    shapes = []
+    with opened(browser, moving_file, width) as page:
+        for seq, share in ((2, 0.4), (5, 0.5), (16, 0.8)):
+            leg = moving.legs[seq - 1]
+            time_s = round(since_start(moving, leg) + share * clock_of(leg)[-1])
+            page.evaluate(SET_TIME, time_s)
+            place = in_plan(moving, leg, clock_of(leg), leg.leg.xy, time_s)
+            boat_x, boat_y, turned = page.eval_on_selector("g.boat", DRAWN)
+            assert page.evaluate(ON_SCREEN, place) == pytest.approx([boat_x, boat_y], abs=1.5)
+            step = int(np.searchsorted(clock_of(leg), time_s - since_start(moving, leg)))
+            ahead = np.diff(leg.leg.xy, axis=0)[step - 1] / np.diff(clock_of(leg))[step - 1]
+            assert leg.leg.current_mps is not None
+            through = ahead - leg.leg.current_mps[step]
+            heading = moving.area.projection.true_course_deg(*leg.leg.xy[step], np.arctan2(through[1], through[0]))
+            assert abs((turned - float(heading) + 180) % 360 - 180) < 9  # a turn is drawn in steps of a few degrees
+            tracks = [track for track in moving.swept.tracks if track.seq == seq]
+            assert page.locator("[data-lure]").count() == page.locator("line.tow").count() == len(tracks) == 2
+            for index, track in enumerate(tracks):
+                there = in_plan(moving, leg, track.clock_s, track.xy, time_s)
+                found = page.eval_on_selector(f"[data-lure='{index}']", DRAWN)[:2]
+                assert page.evaluate(ON_SCREEN, there) == pytest.approx(found, abs=1.5)
+            arrows = page.locator("path.flow[data-place]").all()
+            assert len(arrows) >= 8
+            shape = {}
+            for arrow in arrows[::4]:
+                index = int(arrow.get_attribute("data-place") or "")
+                *at, degrees = arrow.evaluate(DRAWN)
+                assert page.evaluate(ON_SCREEN, [lat[index], lon[index]]) == pytest.approx(at, abs=1.0)
+                flow = current.flow_at(x[index], y[index], moving.legs[0].start.timestamp() + time_s)
+                true = moving.area.projection.true_course_deg(x[index], y[index], np.arctan2(flow[1], flow[0]))
+                long = arrow.evaluate("node => node.getBBox().height")
+                assert long == pytest.approx(55 * np.hypot(*flow), rel=0.05, abs=0.7)  # pixels for a metre a second
+                if long > 5:
+                    assert abs((degrees - float(true) + 180) % 360 - 180) < 6
+                shape[index] = arrow.get_attribute("d")
+            shapes.append(shape)
+        same = set(shapes[0]) & set(shapes[1])
+        assert same
+        assert all(shapes[0][index] != shapes[1][index] for index in same)
+
+
+def test_time_control_tells_the_moment_in_words(browser: sync_api.Browser, moving: Plan, moving_file: Path) -> None:
+    with opened(browser, moving_file) as page:
+        slider = page.get_by_label("Time in the trip")
+        first = since_start(moving, moving.legs[1])
+        assert float(slider.input_value()) == pytest.approx(first, abs=1)
+        page.wait_for_timeout(200)
+        assert float(slider.input_value()) == pytest.approx(first, abs=1)  # nothing plays by itself
+        page.evaluate(SET_TIME, 4500)
+        said = slider.get_attribute("aria-valuetext") or ""
+        leg = next(leg for leg in reversed(moving.legs) if since_start(moving, leg) <= 4500)
+        row = 75
+        assert said.startswith(f"06:45 · {leg.seq}. {leg.leg.kind}, {leg.leg.label}, gear down")
+        assert f"Tide {moving.day.tide_m[row] / 0.3048:.1f} ft, falling" in said
+        drift = np.hypot(*moving.day.flow_mps[row]) * 3600 / 1852
+        assert f"at {drift:.1f} kn" in said
+        assert "ft with tide" in said
+        assert "Over ground" in said
+        shown = page.inner_text(".moment")
+        assert all(part in shown for part in said.split(". ")[1:])
+        page.locator(".gear > summary").click()
+        assert page.locator(".gear li").all_inner_texts() == ["port rigger: 60 ft", "long <flat> line: 20 ft"]
+        page.evaluate(SET_TIME, 60)
+        assert page.locator(".gear li").all_inner_texts() == ["gear is up"]
+        assert page.locator("[data-lure]").count() == 0
+        assert page.locator("g.boat").is_visible()
+        assert page.evaluate(  # the map follows a boat that has left it
+            "() => { const box = document.querySelector('.boat').getBoundingClientRect(),"
+            " frame = map_plan.getContainer().getBoundingClientRect();"
+            " return box.left > frame.left && box.right < frame.right; }"
+        )
+
+
+def test_keys_buttons_and_graph_move_the_time(browser: sync_api.Browser, moving: Plan, moving_file: Path) -> None:
+    with opened(browser, moving_file) as page:
+        slider = page.get_by_label("Time in the trip")
+
+        def now() -> float:
+            return float(slider.input_value())
+
+        page.evaluate(SET_TIME, 3000)
+        slider.focus()
+        for key, moved in {"ArrowRight": 60, "ArrowLeft": -60, "PageUp": 600, "PageDown": -600}.items():
+            before = now()
+            page.keyboard.press(key)
+            assert now() == before + moved, key
+        page.keyboard.press("Home")
+        assert now() == 0
+        page.keyboard.press("Space")
+        page.get_by_label("Pause").wait_for()
+        page.wait_for_function("() => Number(document.querySelector('#clock input').value) > 10")
+        page.keyboard.press("Space")
+        page.get_by_label("Play", exact=True).wait_for()
+        rest = now()
+        page.wait_for_timeout(150)
+        assert now() == rest
+        page.get_by_label("To the leg after").click()
+        assert now() == pytest.approx(since_start(moving, moving.legs[1]), abs=1)
+        page.get_by_label("To the leg after").click()
+        assert now() == pytest.approx(since_start(moving, moving.legs[2]), abs=1)
+        page.get_by_label("To the leg before").click()
+        assert now() == pytest.approx(since_start(moving, moving.legs[1]), abs=1)
+        page.get_by_label("Next leg").click()  # the strip's choice moves the boat as well
+        assert now() == pytest.approx(0, abs=1)
+        graph = page.locator("svg.tg:visible")
+        box = graph.bounding_box()
+        assert box is not None
+        page.mouse.click(box["x"] + 200, box["y"] + 100)
+        took = moving.legs[-1].end.timestamp() - moving.legs[0].start.timestamp()
+        left, right = (float(graph.get_attribute(f"data-{side}") or "nan") for side in ("left", "right"))
+        assert now() == pytest.approx((200 - left) / (right - left) * took, abs=40)
+        cursor = graph.locator(".tg-now").bounding_box()
+        assert cursor is not None
+        assert cursor["x"] + cursor["width"] / 2 == pytest.approx(box["x"] + 200, abs=1.5)
+
+
+def test_playing_to_the_end_stops_there(browser: sync_api.Browser, moving: Plan, moving_file: Path) -> None:
+    with opened(browser, moving_file) as page:
+        took = moving.legs[-1].end.timestamp() - moving.legs[0].start.timestamp()
+        page.get_by_label("Minutes of the trip in a second").select_option("900")
+        page.evaluate(SET_TIME, int(took - 200))
+        page.get_by_label("Play", exact=True).click()
+        page.wait_for_function(f"() => Number(document.querySelector('#clock input').value) >= {int(took)}")
+        assert page.get_by_label("Play", exact=True).count() == 1
+
+
+def test_arrows_and_boat_have_switches_and_a_still_plan_says_so(
+    browser: sync_api.Browser, moving_file: Path, file: Path
+) -> None:
+    with opened(browser, moving_file) as page:
+        for label, selector in {
+            "Current arrows": ".leaflet-flows-pane .flow",
+            "Boat and lures": ".leaflet-vessel-pane g.boat",
+        }.items():
+            switch = page.locator(".key-group", has_text=label).locator("input")
+            assert page.locator(selector).count() > 0
+            switch.uncheck()
+            assert page.locator(selector).count() == 0
+            switch.check()
+            assert page.locator(selector).count() > 0
+    with opened(browser, file) as page:
+        assert page.locator(".leaflet-flows-pane").count() == 0
+        assert "no current layer: none counted" in page.inner_text(".key")
+        assert page.locator(".key-group", has_text="Current arrows").locator("input").is_disabled()
+        shown = page.inner_text(".moment")
+        assert "No tide layer" in shown
+        assert "No current layer" in shown
+        assert page.locator("g.boat").count() == 1
+
+
+def test_current_that_is_not_known_is_a_query_not_a_dot(
+    browser: sync_api.Browser, moving: Plan, tmp_path: Path
+) -> None:
+    class Nowhere(SineCurrent):
+        def flow_at(self, x: FloatArray, y: FloatArray, time_s: FloatArray) -> FloatArray:
+            return np.full_like(super().flow_at(x, y, time_s), np.nan)
+
+    day = replace(moving.day, flow_mps=moving.day.flow_mps * np.nan, work_flow_mps=moving.day.work_flow_mps * np.nan)
+    file = tmp_path / "map.html"
+    area = replace(moving.area, current=Nowhere(0.0))
+    file.write_text(plan_map(replace(moving, area=area, day=day)), encoding="utf-8")
+    with opened(browser, file) as page:
+        signs = page.locator(".leaflet-flows-pane [data-place]")
+        assert signs.count() > 8
+        assert set(signs.all_text_contents()) == {"?"}
+        assert "Current unknown" in page.inner_text(".moment")
+
+
+@pytest.mark.parametrize("width", WIDTHS)
+def test_time_control_covers_neither_key_nor_strip_nor_map(
+    browser: sync_api.Browser, moving_file: Path, width: int
+) -> None:
+    with opened(browser, moving_file, width) as page:
+        clock, *others = (
+            page.locator(name).bounding_box() for name in ("#clock", "#strip", "#chart", ".key", ".scale")
+        )
+        assert clock is not None
+        for other in others:
+            assert other is not None
+            assert clock["y"] >= other["y"] + other["height"] - 0.5 or clock["y"] + clock["height"] <= other["y"] + 0.5
+        if width < 900:
+            page.locator("#panel > summary").click()
+        graphs = page.locator("svg.tg:visible")
+        assert graphs.count() == 1
+        box = graphs.bounding_box()
+        assert box is not None
+        assert box["x"] + box["width"] <= width
+        page.evaluate("() => dispatchEvent(new Event('beforeprint'))")
+        assert page.locator("svg.tg:visible").get_attribute("aria-labelledby") == "graph-wide-t graph-wide-d"
+        assert page.locator("#clock").is_hidden()
+        assert page.locator("svg.tg:visible .tg-now").is_hidden()
