@@ -452,7 +452,7 @@ def place(case: Case, leg: Leg, marked: np.ndarray) -> str:
 def check_passes(case: Case) -> Iterator[str]:
     """A pass names a depth line of the trip and does not claim to lie nearer to it than it does.
 
-    Where there is a current, a loop may be worked one way for a time.
+    Where there is a current, loops and weaves may be worked one way for a time.
     """
     lines = {
         (work["pattern"], round(quantity(work[key], LENGTH), 1))
