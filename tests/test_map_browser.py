@@ -345,6 +345,7 @@ def moving_file(moving: Plan, tmp_path_factory: pytest.TempPathFactory) -> Path:
     return file
 
 
+VESSEL = ".leaflet-vessel-pane"
 SET_TIME = """time => { const slider = document.querySelector('#clock input[type=range]');
                        slider.value = time; slider.dispatchEvent(new Event('input')); }"""
 ON_SCREEN = """([lat, lon]) => { const frame = map_plan.getContainer().getBoundingClientRect();
@@ -383,7 +384,7 @@ def test_boat_lures_and_current_move_together(
             time_s = round(since_start(moving, leg) + share * clock_of(leg)[-1])
             page.evaluate(SET_TIME, time_s)
             place = in_plan(moving, leg, clock_of(leg), leg.leg.xy, time_s)
-            boat_x, boat_y, turned = page.eval_on_selector("g.boat", DRAWN)
+            boat_x, boat_y, turned = page.eval_on_selector(f"{VESSEL} .boat", DRAWN)
             assert page.evaluate(ON_SCREEN, place) == pytest.approx([boat_x, boat_y], abs=1.5)
             step = int(np.searchsorted(clock_of(leg), time_s - since_start(moving, leg)))
             ahead = np.diff(leg.leg.xy, axis=0)[step - 1] / np.diff(clock_of(leg))[step - 1]
@@ -392,10 +393,10 @@ def test_boat_lures_and_current_move_together(
             heading = moving.area.projection.true_course_deg(*leg.leg.xy[step], np.arctan2(through[1], through[0]))
             assert abs((turned - float(heading) + 180) % 360 - 180) < 9  # a turn is drawn in steps of a few degrees
             tracks = [track for track in moving.swept.tracks if track.seq == seq]
-            assert page.locator("[data-lure]").count() == page.locator("line.tow").count() == len(tracks) == 2
+            assert page.locator(f"{VESSEL} [data-lure]").count() == page.locator("line.tow").count() == len(tracks) == 2
             for index, track in enumerate(tracks):
                 there = in_plan(moving, leg, track.clock_s, track.xy, time_s)
-                found = page.eval_on_selector(f"[data-lure='{index}']", DRAWN)[:2]
+                found = page.eval_on_selector(f"{VESSEL} [data-lure='{index}']", DRAWN)[:2]
                 assert page.evaluate(ON_SCREEN, there) == pytest.approx(found, abs=1.5)
             arrows = page.locator("path.flow[data-place]").all()
             assert len(arrows) >= 8
@@ -440,10 +441,10 @@ def test_time_control_tells_the_moment_in_words(browser: sync_api.Browser, movin
         assert page.locator(".gear li").all_inner_texts() == ["port rigger: 60 ft", "long <flat> line: 20 ft"]
         page.evaluate(SET_TIME, 60)
         assert page.locator(".gear li").all_inner_texts() == ["gear is up"]
-        assert page.locator("[data-lure]").count() == 0
-        assert page.locator("g.boat").is_visible()
+        assert page.locator(f"{VESSEL} [data-lure]").count() == 0
+        assert page.locator(f"{VESSEL} g.boat").is_visible()
         assert page.evaluate(  # the map follows a boat that has left it
-            "() => { const box = document.querySelector('.boat').getBoundingClientRect(),"
+            "() => { const box = document.querySelector('.leaflet-vessel-pane .boat').getBoundingClientRect(),"
             " frame = map_plan.getContainer().getBoundingClientRect();"
             " return box.left > frame.left && box.right < frame.right; }"
         )
@@ -523,7 +524,7 @@ def test_arrows_and_boat_have_switches_and_a_still_plan_says_so(
         shown = page.inner_text(".moment")
         assert "No tide layer" in shown
         assert "No current layer" in shown
-        assert page.locator("g.boat").count() == 1
+        assert page.locator(f"{VESSEL} g.boat").count() == 1
 
 
 def test_current_that_is_not_known_is_a_query_not_a_dot(
@@ -565,5 +566,6 @@ def test_time_control_covers_neither_key_nor_strip_nor_map(
         assert box["x"] + box["width"] <= width
         page.evaluate("() => dispatchEvent(new Event('beforeprint'))")
         assert page.locator("svg.tg:visible").get_attribute("aria-labelledby") == "graph-wide-t graph-wide-d"
-        assert page.locator("#clock").is_hidden()
+        assert page.get_by_label("Time in the trip").is_hidden()
+        assert page.locator(".moment p").is_visible()  # the moment that boat and arrows are drawn at
         assert page.locator("svg.tg:visible .tg-now").is_hidden()

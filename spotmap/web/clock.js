@@ -133,9 +133,10 @@ const Drawing = L.Layer.extend({
 
 /** Return the path of a current arrow this long that points up, its middle at (0, 0). */
 function flowPath(length) {
-  const head = Math.min(9, 0.6 * length);
-  const [tail, neck, tip] = [length / 2, head - length / 2, -length / 2];
-  return "M-1 " + tail + "L-2.2 " + neck + "H-5.5L0 " + tip + "L5.5 " + neck + "H2.2L1 " + tail + "Z";
+  const [head, wide] = [Math.min(9, 0.55 * length), Math.min(5.5, 1 + 0.25 * length)];
+  const [tail, neck, tip, shaft] = [length / 2, head - length / 2, -length / 2, 0.4 * wide];
+  return "M" + [[-0.5 * shaft, tail], [-shaft, neck], [-wide, neck], [0, tip], [wide, neck], [shaft, neck],
+    [0.5 * shaft, tail]].map(([x, y]) => x.toFixed(2) + " " + y.toFixed(2)).join("L") + "Z";
 }
 
 /** Return the sign of a current [east, north] in cm/s at a point; a dot where it is slack, a query where unknown. */
