@@ -56,10 +56,10 @@ def faults(plan: Plan) -> list[str]:
         # the same track under the same rules, gear and tide was looked at before
         tide_m = _tide_m(plan, timed)
         key = (timed.leg.xy.tobytes(), _state(plan, timed), _gear_m(plan, timed), round(tide_m, 2))
-        if key in looked and timed.leg.clock_s is None:
-            continue
-        looked.add(key)
-        parts = _run_faults(plan, timed) if timed.leg.kind == "run" else _gear_faults(plan, timed)
+        parts = [] if timed.leg.kind == "run" else [*_moving_faults(plan, timed)]
+        if key not in looked:
+            looked.add(key)
+            parts += _run_faults(plan, timed) if timed.leg.kind == "run" else _gear_faults(plan, timed)
         found += [f"leg {timed.seq} ({timed.leg.label}): {fault}" for fault in parts]
         if len(found) >= _MOST_TOLD:
             break
@@ -137,8 +137,6 @@ def _gear_faults(plan: Plan, timed: TimedLeg) -> Iterator[str]:
         yield from _ground_faults(plan, timed, track)
     depth = area.depth.depth_at(timed.leg.xy[:, 0], timed.leg.xy[:, 1])
     needed_m = _gear_m(plan, timed) + limits.bottom_clearance_m - _tide_m(plan, timed)
-    if timed.leg.clock_s is not None:
-        yield from _moving_faults(plan, timed)
     if np.isnan(depth).any():
         yield "depth under it is unknown"
     elif depth.min() < needed_m - _TOLERANCE_M:

@@ -328,18 +328,24 @@ def _in_current(plan: Plan, timed: TimedLeg, places: FloatArray) -> Members:
     x, y = leg.xy.T
     clock = leg_clock(timed)
     flow = np.zeros_like(leg.xy) if leg.current_mps is None else leg.current_mps
-    turned = np.radians(90.0 - projection.true_course_deg(x, y, np.zeros_like(x)))
+    known = current_known(plan.area, timed)
     through = leg.xy - drift_m(clock, flow)
+    if len(places) > len(clock):
+        own = np.arange(len(clock))
+        clock, x, y = (np.interp(places, own, values) for values in (clock, x, y))
+        flow = np.column_stack([np.interp(places, own, flow[:, axis]) for axis in (0, 1)])
+        if known and plan.area.current is not None:
+            flow = plan.area.current.flow_at(x, y, timed.start.timestamp() + clock)
+    turned = np.radians(90.0 - projection.true_course_deg(x, y, np.zeros_like(x)))
     ends = np.array([through[1] - through[0], through[-1] - through[-2]])
     heading = projection.true_course_deg(x[[0, -1]], y[[0, -1]], np.arctan2(ends[:, 1], ends[:, 0])) % 360.0
     east = flow[:, 0] * np.cos(turned) - flow[:, 1] * np.sin(turned)
     north = flow[:, 0] * np.sin(turned) + flow[:, 1] * np.cos(turned)
-    own = np.arange(len(clock))
     return {
-        "clock_s": _numbers(np.interp(places, own, clock), 3),
-        "current_east_mps": _numbers(np.interp(places, own, east), 5),
-        "current_north_mps": _numbers(np.interp(places, own, north), 5),
-        "current_known": current_known(plan.area, timed),
+        "clock_s": _numbers(clock, 3),
+        "current_east_mps": _numbers(east, 5),
+        "current_north_mps": _numbers(north, 5),
+        "current_known": known,
         "heading_true_deg": float(heading[0]),
         "heading_end_true_deg": float(heading[1]),
     }

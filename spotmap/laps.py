@@ -26,14 +26,14 @@ class Lap:
     """Out along one pass, a turn, back along another (or the same), a turn.
 
     `out` and `back` run the same way (the boat runs `back` from its end to its start). `far` leads from the end of
-    `out` to the end of `back`, `near` from the start of `back` to the start of `out`. `cuts` tell what the turns
-    cost.
+    `out` to the end of `back`, `near` from the start of `back` to the start of `out`; both are
+    None where they are left for when they are run. `cuts` tell what the turns cost.
     """
 
     out: PassLine
     back: PassLine
-    far: Turn
-    near: Turn
+    far: Turn | None
+    near: Turn | None
     cuts: tuple[Cut, ...]
 
 
@@ -56,9 +56,9 @@ def fit_lap(out: PassLine, back: PassLine | None, radius_m: float, water: GearWa
     Lap or NoPass
         With the shortest trims that leave room for both turns; or what forbids the turns.
     """
-    beside = out if back is None else _beside(back, out)
-    if beside is None:
-        return NoPass(("the return line does not run beside the depth line",), 0.0)
+    beside = side_by_side(out, back)
+    if isinstance(beside, NoPass):
+        return beside
     shapely.prepare(water.allowed)
     far = _fit_end(_reversed(out), _reversed(beside), radius_m, water)
     if isinstance(far, NoPass):
@@ -75,6 +75,15 @@ def fit_lap(out: PassLine, back: PassLine | None, radius_m: float, water: GearWa
     )
     # the near turn was found from `out` to `back`; the boat runs it from `back` to `out`
     return Lap(out, beside, far.turn, near.turn.run_back(), cuts)
+
+
+def side_by_side(out: PassLine, back: PassLine | None) -> PassLine | NoPass:
+    """Return the part of a return pass that lies beside the first one, running the same way; None returns on the first.
+
+    NoPass says that it does not run beside it.
+    """
+    beside = out if back is None else _beside(back, out)
+    return NoPass(("the return line does not run beside the depth line",), 0.0) if beside is None else beside
 
 
 @dataclass(frozen=True)

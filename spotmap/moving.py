@@ -179,27 +179,6 @@ def chain_drift(legs: Sequence[Leg]) -> tuple[FloatArray, FloatArray]:
     return clock, drift
 
 
-def carried(water_xy: FloatArray, clock_s: FloatArray, start_s: float, flow: Flow) -> tuple[FloatArray, FloatArray]:
-    """Return where a path through the water goes over the ground, and the current met: both (n, 2).
-
-    Parameters
-    ----------
-    water_xy
-        (n, 2) the path through the water, drawn from where it starts on the ground.
-    clock_s
-        (n,) seconds from its start.
-    start_s
-        POSIX time at its start.
-    flow
-        The current, known along the track.
-    """
-    ground = water_xy
-    for _ in range(_ROUNDS):
-        current = flow(ground, start_s + clock_s)
-        ground = water_xy + drift_m(clock_s, current)
-    return ground, current
-
-
 def _ahead_mps(speed_mps: float, across_mps: FloatArray) -> FloatArray:
     """Return what is left ahead of the speed through the water once the current across is held; NaN where none is."""
     left = speed_mps**2 - across_mps**2

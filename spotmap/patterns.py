@@ -6,7 +6,7 @@ To add a pattern, write a function that fits passes to the ground and returns a 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 
 import networkx as nx
@@ -14,7 +14,7 @@ import shapely
 
 from layers.model import Bounds, Depth
 from spotmap.depthline import Stretch, stretch_near
-from spotmap.laps import Lap, fit_lap
+from spotmap.laps import Lap, fit_lap, side_by_side
 from spotmap.model import FloatArray, PatternName, Work
 from spotmap.passes import SHORTEST_PASS_RADII, Cut, NoPass, PassLine, fit_pass
 from spotmap.turns import Turn
@@ -42,9 +42,9 @@ class FittedWork:
     """A piece of work that can be done.
 
     `graph` is a networkx DiGraph whose nodes are `PassKey`; an edge leads to the pass that may follow and carries
-    `turn` (a `Turn`, or None where gear comes up and the boat runs) and `length_m` (of the turn, or of the straight
-    way back). `stretch` is what was wanted of the first line, `notes` what was chosen and why, `water` where
-    gear may be.
+    `turn` (a `Turn`, or None where gear comes up and the boat runs, and in moving water) and `length_m` (of the turn,
+    or of the straight way back). `stretch` is what was wanted of the first line, `notes` what was chosen and why,
+    `water` where gear may be.
     """
 
     work: Work
@@ -76,7 +76,8 @@ class Ground:
     """What a piece of work is fitted to: its stretches of depth line, the gear's water around them, and R.
 
     In a current the line run out and the line run back bend over the ground no tighter than `bend_out_m` and
-    `bend_back_m`; `out_forward` says which way the first must be run (None: either).
+    `bend_back_m`; `out_forward` says which way the first must be run (None: either). With `moving`, turns hang on the
+    minute they are run in, and none are fitted.
     """
 
     stretches: tuple[Stretch, ...]
@@ -85,6 +86,7 @@ class Ground:
     bend_out_m: float = 0.0
     bend_back_m: float = 0.0
     out_forward: bool | None = None
+    moving: bool = False
 
 
 def stretches_of(work: Work, depth: Depth, radius_m: float) -> tuple[Stretch, ...] | NoPass:
@@ -136,41 +138,51 @@ def _loop(work: Work, ground: Ground) -> FittedWork | NoPass:
     if isinstance(first, NoPass):
         return first
     notes: list[str] = []
-    for stretch in ground.stretches[1:]:
-        other = fit_pass(stretch, ground.radius_m, ground.water, bend_m=ground.bend_back_m)
-        lap = other if isinstance(other, NoPass) else fit_lap(first, other, ground.radius_m, ground.water)
+    for other in _returns(ground):
+        lap = other if isinstance(other, NoPass) else _lap(first, other, ground)
         if not isinstance(lap, NoPass):
             break
-        notes.append(f"returns along the same line, not the return line: {'; '.join(lap.reasons)}")
+        if len(ground.stretches) > 1:
+            notes.append(f"returns along the same line, not the return line: {'; '.join(lap.reasons)}")
     else:
-        lap = _along_one_line(first, ground)
+        lap = _lap(first, None, ground)
     if isinstance(lap, NoPass):
         return NoPass((*lap.reasons, *(reason for cut in first.cuts for reason in cut.reasons)), first.length_m)
     return _there_and_back(work, lap, (*first.cuts, *lap.cuts), tuple(notes), ground)
 
 
-def _along_one_line(first: PassLine, ground: Ground) -> Lap | NoPass:
-    """Return a lap there and back on one line: in a current the way against it can keep nearer the line."""
-    if ground.bend_back_m * _WORTH_A_LINE < ground.bend_out_m:
-        against = fit_pass(ground.stretches[0], ground.radius_m, ground.water, bend_m=ground.bend_back_m)
-        lap = against if isinstance(against, NoPass) else fit_lap(first, against, ground.radius_m, ground.water)
-        if not isinstance(lap, NoPass):
-            return lap
-    return fit_lap(first, None, ground.radius_m, ground.water)
+def _returns(ground: Ground) -> Iterator[PassLine | NoPass]:
+    """Yield the lines other than the first one that a loop may return on.
+
+    In a current the way against it, on the same line, bends less through the water and can keep nearer the line.
+    """
+    for stretch in ground.stretches[1:]:
+        yield fit_pass(stretch, ground.radius_m, ground.water, bend_m=ground.bend_back_m)
+    if len(ground.stretches) == 1 and ground.bend_back_m * _WORTH_A_LINE < ground.bend_out_m:
+        yield fit_pass(ground.stretches[0], ground.radius_m, ground.water, bend_m=ground.bend_back_m)
+
+
+def _lap(out: PassLine, back: PassLine | None, ground: Ground) -> Lap | NoPass:
+    """Return a lap with its turns; in moving water the turns are left for when each is run."""
+    if not ground.moving:
+        return fit_lap(out, back, ground.radius_m, ground.water)
+    beside = side_by_side(out, back)
+    return beside if isinstance(beside, NoPass) else Lap(out, beside, None, None, ())
 
 
 def _there_and_back(work: Work, lap: Lap, cuts: tuple[Cut, ...], notes: tuple[str, ...], ground: Ground) -> FittedWork:
     """Return a lap as a graph: it can be begun with either pass and run either way round where the ground lets it."""
+    far, near = lap.far, lap.near
     graph = nx.DiGraph()
     for leaving, entering, turn in (
-        (PassKey("out", True), PassKey("back", False), lap.far),
-        (PassKey("back", False), PassKey("out", True), lap.near),
-        (PassKey("out", False), PassKey("back", True), lap.near.run_back()),
-        (PassKey("back", True), PassKey("out", False), lap.far.run_back()),
+        (PassKey("out", True), PassKey("back", False), far),
+        (PassKey("back", False), PassKey("out", True), near),
+        (PassKey("out", False), PassKey("back", True), None if near is None else near.run_back()),
+        (PassKey("back", True), PassKey("out", False), None if far is None else far.run_back()),
     ):
         out = leaving if leaving.name == "out" else entering
         if ground.out_forward in (None, out.forward):
-            graph.add_edge(leaving, entering, turn=turn, length_m=turn.length_m)
+            graph.add_edge(leaving, entering, turn=turn, length_m=0.0 if turn is None else turn.length_m)
     return FittedWork(work, {"out": lap.out, "back": lap.back}, graph, cuts, notes, ground.stretches[0], ground.water)
 
 
@@ -196,7 +208,7 @@ def _weave(work: Work, ground: Ground) -> FittedWork | NoPass:
     weave = fit_weave(first, second, bend_m, ground.water)
     if isinstance(weave, NoPass):
         return weave
-    lap = fit_lap(weave, None, ground.radius_m, ground.water)
+    lap = _lap(weave, None, ground)
     if isinstance(lap, NoPass):
         return lap
     return _there_and_back(work, lap, (*weave.cuts, *lap.cuts), (), ground)

@@ -157,7 +157,7 @@ def _ground(stretches: Sequence[Stretch], water: GearWater, radius_m: float, cur
     if current is None:
         return Ground(tuple(stretches), water, radius_m)
     bends = (current.bend_out_m, current.bend_back_m)
-    return Ground(tuple(stretches), water, radius_m, *bends, current.out_forward)
+    return Ground(tuple(stretches), water, radius_m, *bends, current.out_forward, moving=True)
 
 
 def _water(brief: Brief, stretches: Sequence[Stretch], span: Span, current: InCurrent | None = None) -> GearWater:

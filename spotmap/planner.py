@@ -111,7 +111,9 @@ def _lawful_draft(area: Area, trip: Trip, progress: Callable[[str], None]) -> _D
     words: list[str] = []
     for _ in range(_MOST_RAISES):
         radius = turning_radius(trip.rods, trip.boat, trip.limits)
-        for spare_m, off_unknown in ((beside_m(radius), False), (inside_m(radius), True)):
+        spares = ((beside_m(radius), False), (inside_m(radius), True))
+        # in a current gear swings far: the first try would mostly be in vain
+        for spare_m, off_unknown in spares if area.current is None else spares[1:]:
             brief = Brief(area, trip, radius, spare_m, 0.0, off_unknown)
             draft = _draft(brief, runs, progress)
             if not draft.swept.touches:
@@ -363,8 +365,8 @@ def _unknown_current(area: Area, trip: Trip, timed: Sequence[TimedLeg]) -> list[
     blind = [one for one in timed if not current_known(area, one)]
     works = sorted({one.leg.work for one in blind if one.leg.kind != "run" and one.leg.work is not None})
     found = [
-        f"The current is not known all along work {index + 1} ({work_title(trip.works[index], area.show)}): none is counted "
-        "there; turns, times and where gear trails may differ."
+        f"The current is not known all along work {index + 1} ({work_title(trip.works[index], area.show)}): none is "
+        "counted there; turns, times and where gear trails may differ."
         for index in works
     ]
     if any(one.leg.kind == "run" for one in blind):

@@ -284,7 +284,7 @@ def _begun(field_: _Field) -> tuple[_Pass | None, tuple[str, ...]]:
         if isinstance(kit, NoPass):
             reasons += kit.reasons
             continue
-        for key in _keys(field_, kit):
+        for key in _keys(field_, kit, shift):
             found = _pass_after_run(field_, kit, shift, key)
             if isinstance(found, _Pass):
                 return found, ()
@@ -303,10 +303,18 @@ def _shifts_now(field_: _Field) -> Iterator[Shift]:
             yield shift
 
 
-def _keys(field_: _Field, kit: PlacedWork) -> list[PassKey]:
-    """Return the passes that may be begun with, the nearest first."""
+def _keys(field_: _Field, kit: PlacedWork, shift: Shift) -> list[PassKey]:
+    """Return the passes that may be begun with, the nearest first; one-way passes go with the current."""
     here, fitted = field_.day.here, kit.fitted
-    return sorted(sorted(fitted.graph.nodes), key=lambda key: here.distance(Point(fitted.track(key)[0])))
+    keys = sorted(fitted.graph.nodes)
+    if shift.pattern == "one-way":
+        keys = [key for key in keys if _with_current(field_, fitted.track(key))]
+    return sorted(keys, key=lambda key: here.distance(Point(fitted.track(key)[0])))
+
+
+def _with_current(field_: _Field, xy: FloatArray) -> bool:
+    ends, now_s = xy[[0, len(xy) // 2, -1]], max(field_.day.now_s, field_.arrive_s)
+    return bool(_along(ends, field_.flow(ends, np.full(3, now_s))).mean() > -2.0 * NEAR_SLACK_MPS)
 
 
 def _pass_after_run(field_: _Field, kit: PlacedWork, shift: Shift, key: PassKey) -> _Pass | str:
@@ -342,10 +350,11 @@ def _timed_pass(field_: _Field, kit: PlacedWork, shift: Shift, key: PassKey, xy:
     end_s = day.now_s + way.took_s
     if end_s > field_.limit_s(kit) or field_.over(end_s, Point(xy[-1])):
         return "no time is left for one pass"
-    against = float(np.min(_along(xy, way.current_mps))) < -NEAR_SLACK_MPS
-    if shift.pattern == "one-way" and against:
+    along = _along(xy, way.current_mps)
+    against = float(along.min()) < -NEAR_SLACK_MPS
+    if shift.pattern == "one-way" and float(along.mean()) < -NEAR_SLACK_MPS:
         return "one-way passes are run with the current"
-    if against and end_s > shift.until_s:
+    if shift.pattern != "one-way" and against and end_s > shift.until_s:
         return "the current would grow too strong to troll against"
     return _Pass(kit, shift, key, xy, way, day.now_s)
 

@@ -18,7 +18,7 @@ from shapely import LineString, MultiPolygon
 from layers.model import Depth
 from spotmap.dubins import DubinsPath, Pose
 from spotmap.model import FloatArray
-from spotmap.moving import Flow, carried, heading_on
+from spotmap.moving import Flow, drift_m, heading_on
 from spotmap.polyline import evenly_spaced, length_m
 from spotmap.trochoid import drift_paths, ground_points
 
@@ -28,6 +28,8 @@ _EQUAL_SHARE = 1.001
 """Turns whose lengths differ by less than this count as equal, and the deeper one is taken."""
 _LIKELY_TURN_RADII = 7.0
 _MOST_ROUNDS = 8
+_NEARLY_INSIDE_M = 3.0
+_LEAST_VERTICES = 2
 _NEAR_M = 0.05
 """A miss this small is spread over the turn: 5 cm in a minute are a current of a millimetre a second."""
 _NEAR_RAD = 1e-3
@@ -140,13 +142,19 @@ def drifting_turn(
     """
     best: Turn | None = None
     soonest_s = inf
-    for turn in _drifting_turns(leaving, entering, start_s, motion):
-        took_s = _took_s(turn)
+    for path, mean in _drifting_paths(leaving, entering, start_s, motion):
+        took_s = path.length_m / motion.speed_mps
         soonest_s = min(soonest_s, took_s)
         if best is not None and took_s > _took_s(best) * _EQUAL_SHARE:
             break
-        deeper = best is None or _mean_depth(turn.xy, depth) > _mean_depth(best.xy, depth)
-        if deeper and shapely.covers(water, LineString(turn.xy)):
+        # a rough look in a steady current tells most turns that leave the water
+        rough, _ = ground_points(path, (float(mean[0]), float(mean[1])), motion.speed_mps, _ROUGH_M)
+        if len(rough) < _LEAST_VERTICES or not shapely.dwithin(water, shapely.points(rough), _NEARLY_INSIDE_M).all():
+            continue
+        turn = _settled(path, leaving, entering, start_s, motion, mean)
+        if turn is None or not shapely.covers(water, LineString(turn.xy)):
+            continue
+        if best is None or _mean_depth(turn.xy, depth) > _mean_depth(best.xy, depth):
             best = turn
     return best, soonest_s
 
@@ -155,8 +163,10 @@ def _took_s(turn: Turn) -> float:
     return 0.0 if turn.clock_s is None else float(turn.clock_s[-1])
 
 
-def _drifting_turns(leaving: Pose, entering: Pose, start_s: float, motion: Motion) -> Iterator[Turn]:
-    """Yield the turns of every class that exists, nearly the soonest first."""
+def _drifting_paths(
+    leaving: Pose, entering: Pose, start_s: float, motion: Motion
+) -> Iterator[tuple[DubinsPath, FloatArray]]:
+    """Yield the paths of every class that exists, the soonest first, in the mean of the current at both ends."""
     likely_s = _LIKELY_TURN_RADII * motion.radius_m / motion.speed_mps
     ends = np.array([[leaving.x, leaving.y], [entering.x, entering.y]])
     at_start, at_end = motion.flow(ends, np.array([start_s, start_s + likely_s]))
@@ -166,9 +176,7 @@ def _drifting_turns(leaving: Pose, entering: Pose, start_s: float, motion: Motio
     mean = 0.5 * (at_start + at_end)
     goal = replace(entering, heading_rad=heading)
     for path in drift_paths(leaving, goal, motion.radius_m, motion.speed_mps, (float(mean[0]), float(mean[1]))):
-        turn = _settled(path, leaving, entering, start_s, motion, mean)
-        if turn is not None:
-            yield turn
+        yield path, mean
 
 
 def _settled(
@@ -176,21 +184,26 @@ def _settled(
 ) -> Turn | None:
     """Return a path of one class as it closes on its end in the current that it meets."""
     goal_xy = np.array([entering.x, entering.y])
+    sagitta_m = _ROUGH_M
     for _ in range(_MOST_ROUNDS):
         if path.length_m == 0.0:
             return None
-        adrift, clock = ground_points(path, (float(mean[0]), float(mean[1])), motion.speed_mps)
-        ground, current = carried(adrift - np.outer(clock, mean), clock, start_s, motion.flow)
+        adrift, clock = ground_points(path, (float(mean[0]), float(mean[1])), motion.speed_mps, sagitta_m)
+        current = motion.flow(adrift, start_s + clock)
+        ground = adrift - np.outer(clock, mean) + drift_m(clock, current)
         miss = goal_xy - ground[-1]
         heading = heading_on(entering.heading_rad, motion.speed_mps, current[-1])
         if isnan(heading):
             return None
         turned = abs((heading - path.goal.heading_rad + np.pi) % (2.0 * np.pi) - np.pi)
         if hypot(*miss) <= _NEAR_M and turned <= _NEAR_RAD:
-            xy = ground + np.outer(clock / clock[-1], miss)
-            xy[-1] = goal_xy
-            side: Literal["port", "starboard"] = "port" if path.turned_rad > 0.0 else "starboard"
-            return Turn(xy, length_m(xy), side, clock, current)
+            if sagitta_m == _FINE_M:
+                xy = ground + np.outer(clock / clock[-1], miss)
+                xy[-1] = goal_xy
+                side: Literal["port", "starboard"] = "port" if path.turned_rad > 0.0 else "starboard"
+                return Turn(xy, length_m(xy), side, clock, current)
+            sagitta_m = _FINE_M
+            continue
         mean = mean - miss / clock[-1]
         goal = replace(entering, heading_rad=heading)
         again = drift_paths(leaving, goal, motion.radius_m, motion.speed_mps, (float(mean[0]), float(mean[1])))

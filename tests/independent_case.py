@@ -73,10 +73,10 @@ class Frame:
         return shapely.make_valid(shapely.transform(dense, lambda xy: self.points(xy, crs)))
 
     def _transformer(self, crs: object) -> Transformer:
-        flat = horizontal(crs)
-        key = flat.to_wkt()
+        # a name is its own key: to write a whole CRS out takes longer than to use it
+        key = crs if isinstance(crs, str) else horizontal(crs).to_wkt()
         if key not in self._into:
-            self._into[key] = Transformer.from_crs(flat, self._plane, always_xy=True)
+            self._into[key] = Transformer.from_crs(horizontal(crs), self._plane, always_xy=True)
         return self._into[key]
 
 

@@ -210,18 +210,20 @@ def check_strong(case: Case) -> Iterator[str]:
                 yield f"{leg.name()}: turns in a current of {flow:.2f} m/s, strong is {strong:.2f}"
 
 
-STEP_M = 0.4
+STEP_M = 0.5
 LOOK_M = 5.0
 
 
 class Gear:
     """The gear of plain rods, pulled through the water behind a group of gear-down legs, `step_s` apart.
 
-    A link's end is drawn straight to its leader as soon as that is a link's length away: with steps of 0.4 m this
+    A link's end is drawn straight to its leader as soon as that is a link's length away: with steps of 0.5 m this
     lies within L·h/2R, some 0.2 m, of the tractrix. `ends` are (n, rods, links) complex, over the ground.
     """
 
-    def __init__(self, case: Case, rods: list[dict[str, Any]], group: Sequence[Leg]) -> None:
+    def __init__(
+        self, case: Case, rods: list[dict[str, Any]], hang: list[tuple[np.ndarray, np.ndarray]], group: Sequence[Leg]
+    ) -> None:
         troll = case.head["troll_speed_mps"]
         clock, water, ground, carried, self.begins = [0.0], [0j], [as_complex(group[0].vertices[:1])[0]], 0j, []
         water[0] = ground[0]
@@ -244,7 +246,7 @@ class Gear:
         ball = towed(tips, first)
         lure = np.where(flat, ball, towed(ball, second))
         speed = np.abs(np.gradient(ball, self.step_s, axis=0))
-        self.depth = np.column_stack([depth_of(rod, speed[:, k], troll) for k, rod in enumerate(rods)])
+        self.depth = np.column_stack([np.interp(speed[:, k], *table) for k, table in enumerate(hang)])
         self.ends = np.stack([ball, lure], axis=2) + over[:, None, None]
 
     def lure_at(self, rod: int, seconds: np.ndarray) -> np.ndarray:
@@ -290,8 +292,8 @@ def towed(leader: np.ndarray, length_m: np.ndarray) -> np.ndarray:
     return found.swapaxes(0, 1).reshape(pieces * piece, rods)[:n]
 
 
-def depth_of(rod: dict[str, Any], speed: np.ndarray, troll: float) -> np.ndarray:
-    """Return how deep a rod's ball hangs at its own speed: the cable's equations (physics.md) at speeds between."""
+def depths(rod: dict[str, Any], troll: float) -> tuple[np.ndarray, np.ndarray]:
+    """Return speeds and how deep a rod's ball hangs at each, by the cable's equations (physics.md)."""
     out = rod["setback_m"] if rod["kind"] == "flat line" else rod["cable_out_m"]
     table = np.linspace(0.02, 1.4, 24) * troll
     drag = 0.5 * WATER_KG_M3 * table**2
@@ -310,7 +312,7 @@ def depth_of(rod: dict[str, Any], speed: np.ndarray, troll: float) -> np.ndarray
         b = slope(state + h / 2 * a)
         c = slope(state + h / 2 * b)
         state = state + h / 6 * (a + 2 * b + 2 * c + slope(state + h * c))
-    return np.interp(speed, table, state[2])
+    return table, state[2]
 
 
 def check_gear(case: Case) -> Iterator[str]:
@@ -329,8 +331,9 @@ def check_gear(case: Case) -> Iterator[str]:
         props = feature["properties"]
         if props["role"] == "lure track":
             tracks[props["rod"], props["seq"]] = feature
+    hang = [depths(rod, case.head["troll_speed_mps"]) for rod in rods]
     for group in case.gear_groups:
-        gear = Gear(case, rods, group)
+        gear = Gear(case, rods, hang, group)
         for leg, begin in zip(group, gear.begins, strict=True):
             for k, rod in enumerate(rods):
                 yield from track_faults(case, gear, leg, begin, k, tracks.get((rod["name"], leg.seq)))

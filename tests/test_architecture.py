@@ -14,7 +14,7 @@ ROAD = [
     "_errors", "model", "polyline", "moving", "cable", "chain", "separation", "clock", "rods", "gear", "rigcard", "trip",
     "minutes", "water", "depthline", "fairing", "steerable", "passes", "dubins", "trochoid", "turns", "laps", "weave",
     "patterns", "runs", "placing", "ways", "journey", "report", "remedies", "timetable", "shifts", "voyage", "tideway",
-    "swept", "check", "planner", "geojson", "gpx", "web", "momentwords", "mapwords", "graphsheet", "tidegraph", "playback",
+    "trailing", "swept", "check", "planner", "geojson", "gpx", "web", "momentwords", "mapwords", "graphsheet", "tidegraph", "playback",
     "mapdata", "webmap", "outputs", "describe", "comparison", "progress", "planfiles", "gearcommands", "cli", "start",
 ]  # fmt: skip
 """Every module in an order in which each imports only what lies before it."""

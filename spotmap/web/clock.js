@@ -167,11 +167,11 @@ function apart(points) {
   return kept;
 }
 
-/** Return a boat's hull that points up. */
+/** Return a boat's hull that points up, its stern at (0, 0), where the lines are towed from. */
 function hull() {
   return drawn("g", { class: "boat" },
-    drawn("path", { class: "hull", d: "M0 -15C5 -9 6.5 -3 6 11H-6C-6.5 -3 -5 -9 0 -15Z" }),
-    drawn("path", { class: "deck", d: "M-3 1H3V7H-3Z" }));
+    drawn("path", { class: "hull", d: "M0 -25C5 -19 6.5 -13 6 1H-6C-6.5 -13 -5 -19 0 -25Z" }),
+    drawn("path", { class: "deck", d: "M-3 -9H3V-3H-3Z" }));
 }
 
 /** Return a lure's dot: the first four are round, the next four square. */
@@ -344,8 +344,8 @@ class Clock {
     const boat = hull();
     boat.setAttribute("transform",
       "translate(" + at.x.toFixed(1) + " " + at.y.toFixed(1) + ") rotate(" + now.heading + ")");
-    sheet.replaceChildren(...out.map((to) => line("tow-edge", to)), ...out.map((to) => line("tow", to)),
-      ...lures.flatMap((point, index) => (point ? [lureDot(index, point)] : [])), boat);
+    sheet.replaceChildren(boat, ...out.map((to) => line("tow-edge", to)), ...out.map((to) => line("tow", to)),
+      ...lures.flatMap((point, index) => (point ? [lureDot(index, point)] : [])));
   }
 }
 
@@ -374,7 +374,7 @@ function flowEntries(play) {
 function vesselEntries(plan) {
   const picture = (...nodes) => drawn("svg", { width: 34, height: 20, viewBox: "0 0 34 20", "aria-hidden": "true" }, ...nodes);
   const boat = hull();
-  boat.setAttribute("transform", "translate(17 10) rotate(90) scale(.8)");
+  boat.setAttribute("transform", "translate(7 10) rotate(90) scale(.85)");
   return [
     [picture(boat), "boat, on its heading"],
     ...plan.play.lures.map((lure, index) => [picture(lureDot(index, { x: 17, y: 10 })), lure.rod]),
