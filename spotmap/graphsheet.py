@@ -21,8 +21,8 @@ if TYPE_CHECKING:
 
 TEXT_PX = 11.0
 LINE_PX = 15.0
-CHARACTER = 0.6
-"""The width of a character as a share of the text's size; twice that for the wide ones of East Asia."""
+CHARACTER, BOLD = 0.6, 1.15
+"""The width of a character as a share of the text's size, twice that for the wide ones of East Asia; bold is wider."""
 GUTTER_PX = 50.0
 MARGIN_PX = 12.0
 _MOST_TICKS = 4
@@ -39,9 +39,9 @@ def escaped(text: str) -> str:
     return safe.encode("ascii", "xmlcharrefreplace").decode()
 
 
-def text_px(words: str, size: float = TEXT_PX) -> float:
-    """Return about how wide words are, in pixels: rather too wide than too narrow."""
-    return CHARACTER * size * (len(words) + wide_words(words))
+def text_px(words: str, css: str = "") -> float:
+    """Return about how wide words of some classes are, in pixels: rather too wide than too narrow."""
+    return CHARACTER * TEXT_PX * (len(words) + wide_words(words)) * (BOLD if "tg-strong" in css else 1.0)
 
 
 def cut(words: str, room_px: float) -> str:
@@ -138,7 +138,7 @@ class Sheet:
 
         Words in the middle of a place near the rim are moved inwards.
         """
-        wide = text_px(words)
+        wide = text_px(words, css)
         begin = x - {"start": 0.0, "middle": wide / 2, "end": wide}[anchor]
         if anchor == "middle":
             shifted = min(max(begin, 2.0 if y < 2 * LINE_PX else self.left + 2.0), self.right + MARGIN_PX - 2.0 - wide)
@@ -154,7 +154,7 @@ class Sheet:
 
     def upright(self, x: float, y: float, words: str, css: str) -> bool:
         """Write words turned to read upwards, centred on a point."""
-        wide = text_px(words)
+        wide = text_px(words, css)
         box = (x - 0.55 * TEXT_PX, y - wide / 2, x + 0.55 * TEXT_PX, y + wide / 2)
         if not self.free(box):
             return False
@@ -167,7 +167,7 @@ class Sheet:
         """Write the first of some words that fits into a box, or none."""
         for said in words:
             level = (box[1] + box[3]) / 2 + 0.36 * TEXT_PX
-            if text_px(said) <= box[2] - box[0] - 4 and self.text((box[0] + box[2]) / 2, level, said, css):
+            if text_px(said, css) <= box[2] - box[0] - 4 and self.text((box[0] + box[2]) / 2, level, said, css):
                 return
 
     def label(self, top: float, height: float, words: str) -> None:
@@ -179,7 +179,7 @@ class Sheet:
         begin, end = self.span(rows)
         fill = f"url(#{self.name}-gap)"
         self.add("rect", "tg-gap", "unknown", x=begin, y=top, width=end - begin, height=height, fill=fill)
-        middle, wide = (begin + end) / 2, text_px("unknown")
+        middle, wide = (begin + end) / 2, text_px("unknown", "tg-strong")
         level = top + height / 2
         if end - begin >= wide + 4 and self.text(middle, level, "unknown", "tg-halo tg-strong"):
             return

@@ -130,7 +130,8 @@ def playback(plan: Plan) -> Playback:
     Returns
     -------
     Playback
-        The boat is within 0.5 m of where the plan has it at every moment, a lure at every step.
+        The boat is within about half a metre of where the plan has it at every moment; a lure is where the plan has it
+        at each step of five seconds, and between two of them within about a metre.
 
     """
     start_s = plan.legs[0].start.timestamp()

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from layers.units import format_quantity, to_unit
-from spotmap.graphsheet import LINE_PX, MARGIN_PX, Row, Scale, Sheet, cut, escaped, runs, text_px
+from spotmap.graphsheet import BOLD, LINE_PX, MARGIN_PX, Row, Scale, Sheet, cut, escaped, runs, text_px
 from spotmap.momentwords import offset_words, short_time
 
 if TYPE_CHECKING:
@@ -198,7 +198,7 @@ def _light(sheet: Sheet, plan: Plan, top: float) -> float:
 def _tide(sheet: Sheet, plan: Plan, top: float) -> float:
     unit, day = plan.area.show.depth, plan.day
     title, top = top + 11, top + LINE_PX
-    said = cut(f"Tide, {unit} over {plan.area.depth_datum}", sheet.right - sheet.left)
+    said = cut(f"Tide, {unit} over {plan.area.depth_datum}", (sheet.right - sheet.left) / BOLD)
     sheet.text(sheet.left, title, said, "tg-strong tg-halo", anchor="start")
     bottom = top + _TIDE_PX
     _frame(sheet, top, _TIDE_PX)
@@ -286,7 +286,7 @@ def _patterns(sheet: Sheet, plan: Plan, top: float) -> float:
         told = f"{said}: {why}" if why else said
         box = {"x": begin, "y": top, "width": end - begin, "height": _STRIP_PX}
         sheet.add("rect", "tg-edge", told, **box, fill=f"url(#{sheet.name}-{pattern})")
-        sheet.in_rect((begin, top, end, top + _STRIP_PX), (pattern,), "tg-halo tg-strong")
+        sheet.in_rect((begin, top, end, top + _STRIP_PX), (pattern,), "tg-halo")
     return top + _STRIP_PX
 
 

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from spotmap.model import RigStep
-from spotmap.playback import Playback, playback
+from spotmap.playback import LURE_STEP_S, Playback, playback
 from spotmap.webmap import safe_json
 from tests.plan_fixture import KNOWN_FROM_X, SineCurrent, build_plan, clock_of
 
@@ -107,8 +107,8 @@ def test_gear_that_comes_up_between_passes_makes_two_spells(plan: Plan) -> None:
     without = replace(plan.swept, tracks=tuple(track for track in plan.swept.tracks if track.seq not in (3, 4)))
     first, second = playback(replace(plan, swept=without)).lures[0].spells
     begin, end = since_start(plan, plan.legs[2]), since_start(plan, plan.legs[4])
-    assert (first.first + len(first.bends) // 2 - 1) * 5 == pytest.approx(begin, abs=5)
-    assert second.first * 5 == pytest.approx(end, abs=5)
+    assert (first.first + len(first.bends) // 2 - 1) * LURE_STEP_S == pytest.approx(begin, abs=5)
+    assert second.first * LURE_STEP_S == pytest.approx(end, abs=5)
     none = playback(replace(plan, swept=replace(plan.swept, tracks=())))
     assert none.lures == ()
 

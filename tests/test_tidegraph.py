@@ -51,6 +51,7 @@ def boxes(graph: ET.Element) -> Iterator[tuple[str, tuple[float, float, float, f
     for node in graph.iter(f"{SVG}text"):
         said = node.text or ""
         wide = 0.6 * SIZE * sum(2 if unicodedata.east_asian_width(one) in "WF" else 1 for one in said)
+        wide *= 1.15 if "tg-strong" in (node.get("class") or "") else 1.0
         x, y = float(node.get("x", "nan")), float(node.get("y", "nan"))
         if "rotate(-90" in (node.get("transform") or ""):
             yield said, (x - SIZE / 2, y - wide / 2, x + SIZE / 2, y + wide / 2)
