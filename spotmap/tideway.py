@@ -328,6 +328,8 @@ def _pass_after_run(field_: _Field, kit: PlacedWork, shift: Shift, key: PassKey)
         day.back_to(mark)
         return "; ".join(error.reasons) or str(error)
     reason = "" if stemmed else "the boat cannot run there against the current"
+    if stemmed and day.made.legs and day.made.legs[-1].kind != "run":
+        reason = "the boat cannot swing round there"
     if stemmed and kit.begin_by_wait is not None and not day.wait_until(kit.begin_by_wait.timestamp(), began_s):
         reason = "the water opens too late"
     if not reason:

@@ -170,6 +170,9 @@ def _drifting_paths(
     likely_s = _LIKELY_TURN_RADII * motion.radius_m / motion.speed_mps
     ends = np.array([[leaving.x, leaving.y], [entering.x, entering.y]])
     at_start, at_end = motion.flow(ends, np.array([start_s, start_s + likely_s]))
+    if not np.isfinite(at_end).all():
+        # a table may end before the turn would: the settled turn tells
+        at_end = motion.flow(ends[1:], np.array([start_s]))[0]
     heading = heading_on(entering.heading_rad, motion.speed_mps, at_end)
     if isnan(heading):
         return
@@ -193,7 +196,7 @@ def _settled(
         ground = adrift - np.outer(clock, mean) + drift_m(clock, current)
         miss = goal_xy - ground[-1]
         heading = heading_on(entering.heading_rad, motion.speed_mps, current[-1])
-        if isnan(heading):
+        if isnan(heading) or not np.isfinite(miss).all():
             return None
         turned = abs((heading - path.goal.heading_rad + np.pi) % (2.0 * np.pi) - np.pi)
         if hypot(*miss) <= _NEAR_M and turned <= _NEAR_RAD:

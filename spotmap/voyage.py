@@ -20,6 +20,7 @@ from spotmap.water import Span
 from spotmap.ways import Runs
 
 _WAIT_ROUNDS = 40
+_HAND_M = 0.1
 
 
 def flow_of(area: Area) -> Flow:
@@ -100,7 +101,7 @@ class Voyage:
         return True
 
     def wait_until(self, moment_s: float, began_s: float) -> bool:
-        """Come no earlier than a moment: leave home later, or run slower; return whether that can be done."""
+        """Come no earlier than a moment: leave home later, or wait on the spot; return whether that can be done."""
         legs = self.made.legs
         if self.now_s >= moment_s:
             return True
@@ -118,17 +119,25 @@ class Voyage:
             self.departure, self.now_s = self.moment(leave_s), leave_s
             self.add(leg, way)
             return True
-        low, high = 0.0, full
-        for _ in range(_WAIT_ROUNDS):
-            middle = 0.5 * (low + high)
-            took_s = passage(leg.xy, middle, began_s, self.counted_flow).took_s
-            low, high = (middle, high) if isnan(took_s) or began_s + took_s > moment_s else (low, middle)
-        way = passage(leg.xy, low, began_s, self.counted_flow)
-        if isnan(way.took_s):
+        # it lies a hand short of the place: files drop a vertex given twice
+        there = leg.xy[-1:]
+        short = there + (leg.xy[-2:-1] - there) * (_HAND_M / max(float(np.hypot(*(leg.xy[-2] - leg.xy[-1]))), _HAND_M))
+        xy = np.vstack([leg.xy[:-1], short])
+        if len(xy) == 2 and np.array_equal(xy[0], xy[1]):  # noqa: PLR2004  no way at all
             return False
-        note = f"gear up, slower, to come when water opens at {self.moment(moment_s):%H:%M}"
+        way = passage(xy, full, began_s, self.counted_flow)
+        flow = self.counted_flow(there, np.array([moment_s]))
+        waited = Passage(
+            np.append(way.clock_s, moment_s - began_s),
+            np.vstack([way.current_mps, flow]),
+            np.append(way.heading_rad, way.heading_rad[-1]),
+            np.append(way.over_ground_mps, _HAND_M / (moment_s - began_s - way.took_s)),
+        )
+        # the share of its time that it runs tells the fuel
+        mean_mps = full * way.took_s / waited.took_s
+        note = f"gear up; waits there until water opens at {self.moment(moment_s):%H:%M}"
         self.now_s = began_s
-        self.add(replace(leg, speed_mps=low, note=note), way)
+        self.add(replace(leg, xy=np.vstack([xy, there]), speed_mps=mean_mps, note=note), waited)
         return True
 
     def home_by_s(self, place: Point, time_s: float) -> float:

@@ -120,7 +120,7 @@ def test_runs_through_bans_lanes_and_land_are_found(good: Plan) -> None:
 def test_gear_over_shallow_or_unknown_water_is_found(good: Plan) -> None:
     seq = first(good, "pass")
     shallow = with_track(good, seq, moved_to(1000.0, -1000.0))
-    assert any("gear and clearance want" in fault for fault in faults(shallow))
+    assert any("gear, clearance and tide want" in fault for fault in faults(shallow))
     unknown = with_track(good, seq, moved_to(20_000.0, 0.0))
     assert any("unknown" in fault for fault in faults(unknown))
 
