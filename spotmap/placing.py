@@ -18,6 +18,7 @@ from spotmap.model import Trip, TurningRadius, Work
 from spotmap.passes import NoPass, most_workable_m
 from spotmap.patterns import FittedWork, Ground, box_around, fit_work, stretches_of
 from spotmap.water import (
+    UNDER_KEEL_M,
     Fishery,
     GearWater,
     NeededDepth,
@@ -182,7 +183,9 @@ def needed_depth(brief: Brief, span: Span) -> NeededDepth:
     straight_m, slow_m = (deepest_gear_m(steps, slowed=slowed) for slowed in (False, True))
     clearance_m = brief.trip.limits.bottom_clearance_m
     tide_m = least_tide_m(brief.area, span)
-    needed_m = slow_m + clearance_m + brief.deeper_m - tide_m
+    # and the boat floats by the chart alone, as on a run
+    afloat_m = brief.trip.boat.draft_m + UNDER_KEEL_M - min(tide_m, 0.0)
+    needed_m = max(slow_m + clearance_m + brief.deeper_m - tide_m, afloat_m)
     unit = brief.area.show.depth
     needed, straight, slow, clearance = (
         format_quantity(value, unit) for value in (needed_m, straight_m, slow_m, clearance_m)

@@ -172,19 +172,13 @@ def _draft(brief: Brief, runs: Runs, progress: Callable[[str], None]) -> _Draft:
 
 
 def _moving_draft(brief: Brief, runs: Runs, progress: Callable[[str], None]) -> _Draft:
-    after_m: dict[int, float] = {}
-    while True:
-        progress("working the tide")
-        walked = walk_day(brief, runs, after_m)
-        variation_deg = _variation(brief.area, brief.trip)
-        timed = time_legs(walked.legs, walked.departure, brief.area.projection, brief.trip.boat, variation_deg)
-        progress("pulling the gear along")
-        swept = sweep(brief.area, brief.trip, brief.radius, timed)
-        draft = _Draft(brief, walked.outings, timed, swept, walked.words)
-        late = _works_begun_too_early(draft)
-        if after_m or not late:
-            return draft
-        after_m = dict.fromkeys(late, longest_chain_m(brief.radius))
+    progress("working the tide")
+    walked = walk_day(brief, runs)
+    variation_deg = _variation(brief.area, brief.trip)
+    timed = time_legs(walked.legs, walked.departure, brief.area.projection, brief.trip.boat, variation_deg)
+    progress("pulling the gear along")
+    swept = sweep(brief.area, brief.trip, brief.radius, timed)
+    return _Draft(brief, walked.outings, timed, swept, walked.words)
 
 
 def _still_draft(brief: Brief, runs: Runs, progress: Callable[[str], None]) -> _Draft:

@@ -6,7 +6,7 @@ the boat runs up-current and trolls down again.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from itertools import islice
@@ -15,6 +15,7 @@ from math import isfinite
 import numpy as np
 import shapely
 from shapely import LineString, MultiLineString, MultiPolygon, Point
+from shapely.geometry.base import BaseGeometry
 
 from spotmap._errors import NoPlanError
 from spotmap.depthline import Stretch
@@ -23,7 +24,7 @@ from spotmap.gear import longest_chain_m
 from spotmap.journey import Outing
 from spotmap.laps import trims
 from spotmap.model import FloatArray, Leg, OffLine, TideChoice, Work
-from spotmap.moving import LEAST_OVER_GROUND_MPS, Flow, Passage, passage, still
+from spotmap.moving import LEAST_OVER_GROUND_MPS, Flow, Passage, heading_on, passage, still
 from spotmap.passes import SHORTEST_PASS_RADII, NoPass, off_line
 from spotmap.patterns import PassKey, box_around, stretches_of
 from spotmap.placing import Brief, InCurrent, PlacedWork, longest_duration, place_work
@@ -37,8 +38,9 @@ from spotmap.voyage import Voyage, VoyageMark, flow_of
 from spotmap.water import Span
 from spotmap.ways import Runs
 
-_TRIMS_PER_RADIUS = 3.0
+_TRIMS_PER_RADIUS = 2.0
 _MOST_TRIED = 60
+_MOST_CHAINS = 5
 _RUN_SPARE_S = 180.0
 _SLOWEST_SHARE = 3.0
 """Passes against the current can take so many times as long as in still water."""
@@ -57,7 +59,7 @@ class Walked:
     words: tuple[str, ...]
 
 
-def walk_day(brief: Brief, runs: Runs, gear_down_after_m: Mapping[int, float]) -> Walked:
+def walk_day(brief: Brief, runs: Runs) -> Walked:
     """Return the whole day worked with the current.
 
     Parameters
@@ -66,8 +68,6 @@ def walk_day(brief: Brief, runs: Runs, gear_down_after_m: Mapping[int, float]) -
         The area, which has a current, the trip and its rig.
     runs
         The ways between pieces of work.
-    gear_down_after_m
-        For some pieces of work, how far into a pass gear goes down after a run.
 
     Returns
     -------
@@ -86,7 +86,7 @@ def walk_day(brief: Brief, runs: Runs, gear_down_after_m: Mapping[int, float]) -
     left_out: list[str] = []
     failures: list[tuple[int, NoPass]] = []
     for index, work in enumerate(brief.trip.works):
-        done = _worked(day, index, gear_down_after_m.get(index, 0.0))
+        done = _worked(day, index)
         if isinstance(done, NoPass):
             refuse_missing_lines(brief.area, brief.trip, index)
             failures.append((index, done))
@@ -159,9 +159,10 @@ class _Field:
     known: MultiPolygon
     shifts: tuple[Shift, ...]
     arrive_s: float
-    gear_down_after_m: float
+    gear_down_after_m: float = 0.0
     kits: dict[int, PlacedWork | NoPass] = field(default_factory=dict)
-    offs: dict[tuple[int, str], OffLine] = field(default_factory=dict)
+    offs: dict[bytes, OffLine] = field(default_factory=dict)
+    trails: dict[int, BaseGeometry] = field(default_factory=dict)
     done: list[tuple[int, _Pass]] = field(default_factory=list)
     begin_s: float | None = None
     last_trim: dict[tuple[int, PassKey], tuple[int, int]] = field(default_factory=dict)
@@ -200,6 +201,14 @@ class _Field:
         stretches = self.stretches[:1] if one_way else self.stretches
         return place_work(day.brief, self.index, stretches, span, current)
 
+    def near_water(self, kit: PlacedWork) -> BaseGeometry:
+        """Return the water that gear may trail over: it keeps the standoffs, the boat a little more."""
+        key = id(kit)
+        if key not in self.trails:
+            self.trails[key] = kit.fitted.water.allowed.buffer(kit.fitted.water.needed.spare_m, quad_segs=4)
+            shapely.prepare(self.trails[key])
+        return self.trails[key]
+
     def limit_s(self, kit: PlacedWork) -> float:
         """Return by when a pass must end."""
         limits = [kit.span.end.timestamp()]
@@ -215,9 +224,9 @@ class _Field:
         return end_s > self.day.end_s or self.day.home_by_s(place, end_s) > self.day.end_s
 
 
-def _worked(day: Voyage, index: int, gear_down_after_m: float) -> Outing | NoPass:
+def _worked(day: Voyage, index: int) -> Outing | NoPass:
     """Work one piece of work for as long as there is time; return what was done, or why nothing was."""
-    opened = _opened(day, index, gear_down_after_m)
+    opened = _opened(day, index)
     if isinstance(opened, NoPass):
         return opened
     mark = day.mark()
@@ -240,7 +249,7 @@ def _worked(day: Voyage, index: int, gear_down_after_m: float) -> Outing | NoPas
     return _as_outing(opened)
 
 
-def _opened(day: Voyage, index: int, gear_down_after_m: float) -> _Field | NoPass:
+def _opened(day: Voyage, index: int) -> _Field | NoPass:
     brief = day.brief
     trip, area, work = brief.trip, brief.area, brief.trip.works[index]
     stretches = stretches_of(work, area.depth, brief.radius.radius_m)
@@ -259,7 +268,7 @@ def _opened(day: Voyage, index: int, gear_down_after_m: float) -> _Field | NoPas
         # nothing is known of it anywhere on the line: none is counted, and the plan says so
         line, flow, known = stretches[0].line, still, shapely.multipolygons([shapely.box(*_wide(stretches))])
     shifts = shifts_of(work, line, window, trip.boat, trip.limits, flow)
-    return _Field(day, index, work, stretches, flow, known, shifts, arrive_s, gear_down_after_m)
+    return _Field(day, index, work, stretches, flow, known, shifts, arrive_s)
 
 
 def _wide(stretches: Sequence[Stretch]) -> tuple[float, float, float, float]:
@@ -321,7 +330,7 @@ def _pass_after_run(field_: _Field, kit: PlacedWork, shift: Shift, key: PassKey)
     """Run to a pass and time it; return it, or, with everything undone, why not."""
     day = field_.day
     mark, began_s = day.mark(), day.now_s
-    xy = begun_after(kit.fitted.track(key), field_.gear_down_after_m)
+    xy = _where_gear_trails(field_, kit, kit.fitted.track(key))
     try:
         stemmed = day.run(Point(xy[0]), f"work {field_.index + 1}", work=field_.index, onto=xy, until_s=day.end_s)
     except NoPlanError as error:
@@ -341,6 +350,21 @@ def _pass_after_run(field_: _Field, kit: PlacedWork, shift: Shift, key: PassKey)
         reason = found
     day.back_to(mark)
     return reason
+
+
+def _where_gear_trails(field_: _Field, kit: PlacedWork, xy: FloatArray) -> FloatArray:
+    """Return a pass from where gear let out straight behind trails over water that it may be in, if not at once."""
+    day, radius = field_.day, field_.day.brief.radius
+    chain_m, speed_mps = longest_chain_m(radius), day.brief.trip.boat.troll_speed_mps
+    for chains in range(_MOST_CHAINS):
+        later = begun_after(xy, chains * chain_m)
+        flow = field_.flow(later[:1], np.array([max(day.now_s, field_.arrive_s)]))[0]
+        heading = heading_on(start_pose(later).heading_rad, speed_mps, flow)
+        behind = later[0] - chain_m * np.array([np.cos(heading), np.sin(heading)])
+        if isfinite(heading) and shapely.covers(field_.near_water(kit), LineString([later[0], behind])):
+            field_.gear_down_after_m = max(field_.gear_down_after_m, chains * chain_m)
+            return later
+    return xy
 
 
 def _timed_pass(field_: _Field, kit: PlacedWork, shift: Shift, key: PassKey, xy: FloatArray) -> _Pass | str:
@@ -436,13 +460,13 @@ def _turn_between(field_: _Field, now: _Pass, onto: FloatArray) -> tuple[int, Tu
 def _finish(field_: _Field, now: _Pass) -> None:
     """Take a pass as run to the end of its track."""
     day, line = field_.day, now.kit.fitted.passes[now.key.name]
-    known = (field_.shifts.index(now.shift), now.key.name)
-    if known not in field_.offs:
-        field_.offs[known] = off_line(line, day.brief.area.depth)
-    day.made.add_pass(now.xy, now.kit, line, field_.offs[known])
+    part = now.xy.tobytes()
+    if part not in field_.offs:
+        field_.offs[part] = off_line(replace(line, xy=now.xy), day.brief.area.depth)
+    day.made.add_pass(now.xy, now.kit, line, field_.offs[part])
     day.now_s = now.start_s
     day.add(day.made.legs[-1], now.way)
-    field_.done.append((known[0], now))
+    field_.done.append((field_.shifts.index(now.shift), now))
 
 
 def _as_outing(field_: _Field) -> Outing:
@@ -451,6 +475,7 @@ def _as_outing(field_: _Field) -> Outing:
         shares[position] = shares.get(position, 0.0) + length_m(one.xy)
     most = field_.kits[max(shares, key=lambda position: shares[position])]
     assert isinstance(most, PlacedWork)  # noqa: S101  passes were run in it
+    most = replace(most, gear_down_after_m=field_.gear_down_after_m)
     return Outing(most, len(field_.done), field_.done[0][1].key, tuple(_choices(field_)))
 
 

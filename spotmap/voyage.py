@@ -20,6 +20,7 @@ from spotmap.water import Span
 from spotmap.ways import Runs
 
 _WAIT_ROUNDS = 40
+_AFTER_S = 1.0
 _HAND_M = 0.1
 
 
@@ -103,6 +104,7 @@ class Voyage:
     def wait_until(self, moment_s: float, began_s: float) -> bool:
         """Come no earlier than a moment: leave home later, or wait on the spot; return whether that can be done."""
         legs = self.made.legs
+        moment_s += _AFTER_S
         if self.now_s >= moment_s:
             return True
         if not legs or legs[-1].kind != "run":
@@ -126,16 +128,16 @@ class Voyage:
         if len(xy) == 2 and np.array_equal(xy[0], xy[1]):  # noqa: PLR2004  no way at all
             return False
         way = passage(xy, full, began_s, self.counted_flow)
-        flow = self.counted_flow(there, np.array([moment_s]))
+        flow = self.counted_flow(np.vstack([xy, there]), np.append(began_s + way.clock_s, moment_s))
         waited = Passage(
             np.append(way.clock_s, moment_s - began_s),
-            np.vstack([way.current_mps, flow]),
+            flow,
             np.append(way.heading_rad, way.heading_rad[-1]),
             np.append(way.over_ground_mps, _HAND_M / (moment_s - began_s - way.took_s)),
         )
         # the share of its time that it runs tells the fuel
         mean_mps = full * way.took_s / waited.took_s
-        note = f"gear up; waits there until water opens at {self.moment(moment_s):%H:%M}"
+        note = f"gear up; waits there until water opens at {self.moment(moment_s - _AFTER_S):%H:%M}"
         self.now_s = began_s
         self.add(replace(leg, xy=np.vstack([xy, there]), speed_mps=mean_mps, note=note), waited)
         return True
