@@ -296,8 +296,8 @@ TIDE_WAVES: list[tuple[float, float, float]] = [  # amplitude in metres, hours a
     (1.05, 12.4206, 1.55), (0.28, 12.0, 4.2), (0.46, 23.9345, 4.6), (0.31, 25.8193, 2.2),
 ]  # fmt: skip
 CURRENTS = [  # name, place, greatest flood and ebb in knots, minutes that slack comes after high and low water
-    ("Ossel Reach", (5200, 4000), 1.15, 1.45, 12),
-    ("Gull Reach", (8300, 4000), 0.95, 1.35, 4),
+    ("Ossel Reach", (5200, 4000), 1.15, 1.38, 12),
+    ("Gull Reach", (8300, 4000), 0.95, 1.2, 4),
 ]
 
 

@@ -110,20 +110,24 @@ class AreaDepth:
         self._depth_m = depth_m
         self._steps = np.unique(depth_m)
         self._deep: dict[int, MultiPolygon] = {}
+        west, south, east, north = shapely.total_bounds(faces)
+        self._bounds = (float(west), float(south), float(east), float(north))
 
     @property
     def bounds(self) -> Bounds:
         """Return the local box around all areas."""
-        west, south, east, north = shapely.total_bounds(self._faces)
-        return float(west), float(south), float(east), float(north)
+        return self._bounds
 
     def depth_at(self, x: FloatArray, y: FloatArray) -> FloatArray:
         """Return the least depth of the areas at local points, negative where they dry; NaN outside all."""
         x, y = np.broadcast_arrays(np.asarray(x, dtype=np.float64), np.asarray(y, dtype=np.float64))
-        places = shapely.STRtree(shapely.points(x.ravel(), y.ravel()))
-        face, asked = places.query(self._faces, predicate="intersects")
+        west, south, east, north = self.bounds
+        near = np.flatnonzero((x.ravel() >= west) & (x.ravel() <= east) & (y.ravel() >= south) & (y.ravel() <= north))
         depth = np.full(x.size, np.nan)
-        np.fmin.at(depth, asked, self._depth_m[face])
+        if len(near):
+            places = shapely.STRtree(shapely.points(x.ravel()[near], y.ravel()[near]))
+            face, asked = places.query(self._faces, predicate="intersects")
+            np.fmin.at(depth, near[asked], self._depth_m[face])
         return depth.reshape(x.shape)
 
     def line_depth(self, depth_m: float) -> float:

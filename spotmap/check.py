@@ -25,6 +25,7 @@ _CHORD_M = 12.0
 _RADIUS_SHARE = 0.97
 _MEET_M = 0.01
 _TURN_RAD = 0.05
+_RUN_LOOK_M = 5.0
 _SPEED_SHARE = 0.02
 _STRONG_MPS = 0.05
 _MOST_TOLD = 20
@@ -51,12 +52,15 @@ def faults(plan: Plan) -> list[str]:
         At most 20 faults, each with the leg.
     """
     found: list[str] = [*_joints(plan)]
-    looked: set[tuple[bytes, tuple[tuple[bool, bool], ...], float, float]] = set()
+    looked: set[tuple[bytes, tuple[tuple[bool, bool], ...], str]] = set()
+    charted: dict[bytes, FloatArray] = {}
     for timed in plan.legs:
-        # the same track under the same rules, gear and tide was looked at before
-        tide_m = _tide_m(plan, timed)
-        key = (timed.leg.xy.tobytes(), _state(plan, timed), _gear_m(plan, timed), round(tide_m, 2))
-        parts = [] if timed.leg.kind == "run" else [*_moving_faults(plan, timed)]
+        # the same track under the same rules was looked at before, and so were the depths under it
+        track = timed.leg.xy.tobytes()
+        if track not in charted:
+            charted[track] = _charted(plan, timed)
+        parts = [*_depth_faults(plan, timed, charted[track]), *_moving_faults(plan, timed)]
+        key = (track, _state(plan, timed), timed.leg.kind)
         if key not in looked:
             looked.add(key)
             parts += _run_faults(plan, timed) if timed.leg.kind == "run" else _gear_faults(plan, timed)
@@ -126,6 +130,29 @@ def _tightest(xy: FloatArray) -> float:
     return float(circumradius_m(*(places_at(xy, along + part * _CHORD_M) for part in (0.0, 0.5, 1.0))).min())
 
 
+def _charted(plan: Plan, timed: TimedLeg) -> FloatArray:
+    """Return the charted depth along a leg, at every vertex, and every few metres of a run."""
+    xy = timed.leg.xy
+    if timed.leg.kind == "run":
+        xy = shapely.get_coordinates(shapely.segmentize(LineString(xy), _RUN_LOOK_M))
+    return plan.area.depth.depth_at(xy[:, 0], xy[:, 1])
+
+
+def _depth_faults(plan: Plan, timed: TimedLeg, charted: FloatArray) -> Iterator[str]:
+    tide_m = _tide_m(plan, timed)
+    if timed.leg.kind == "run":
+        if np.isnan(charted).any():
+            yield "the run crosses water of unknown depth"
+        elif charted.min() + min(tide_m, 0.0) < plan.trip.boat.draft_m:
+            yield f"the run crosses water {charted.min():.1f} m deep, less than the draft"
+        return
+    needed_m = _gear_m(plan, timed) + plan.trip.limits.bottom_clearance_m - tide_m
+    if np.isnan(charted).any():
+        yield "depth under it is unknown"
+    elif charted.min() < needed_m - _TOLERANCE_M:
+        yield f"charted depth under it is {charted.min():.1f} m, gear, clearance and tide want {needed_m:.1f} m"
+
+
 def _gear_faults(plan: Plan, timed: TimedLeg) -> Iterator[str]:
     area, limits = plan.area, plan.trip.limits
     track = LineString(timed.leg.xy)
@@ -135,17 +162,11 @@ def _gear_faults(plan: Plan, timed: TimedLeg) -> Iterator[str]:
             yield f"gear too near {thing.words}"
     if area.has_grounds:
         yield from _ground_faults(plan, timed, track)
-    depth = area.depth.depth_at(timed.leg.xy[:, 0], timed.leg.xy[:, 1])
-    needed_m = _gear_m(plan, timed) + limits.bottom_clearance_m - _tide_m(plan, timed)
-    if np.isnan(depth).any():
-        yield "depth under it is unknown"
-    elif depth.min() < needed_m - _TOLERANCE_M:
-        yield f"charted depth under it is {depth.min():.1f} m, gear, clearance and tide want {needed_m:.1f} m"
 
 
 def _moving_faults(plan: Plan, timed: TimedLeg) -> Iterator[str]:
     leg, troll_mps = timed.leg, plan.trip.boat.troll_speed_mps
-    if leg.clock_s is None or leg.current_mps is None:
+    if leg.kind == "run" or leg.clock_s is None or leg.current_mps is None:
         return
     took = np.diff(leg.clock_s)
     if not (took > 0.0).all():
@@ -184,12 +205,6 @@ def _run_faults(plan: Plan, timed: TimedLeg) -> Iterator[str]:
     for lane in area.lanes:
         if lane.avoid == "all" and track.intersects(lane.shape):
             yield f"the run enters the lane '{lane.name}'"
-    xy = shapely.get_coordinates(shapely.segmentize(track, 5.0))
-    depth = area.depth.depth_at(xy[:, 0], xy[:, 1])
-    if np.isnan(depth).any():
-        yield "the run crosses water of unknown depth"
-    elif depth.min() + min(_tide_m(plan, timed), 0.0) < plan.trip.boat.draft_m:
-        yield f"the run crosses water {depth.min():.1f} m deep, less than the draft"
 
 
 def _in_force(rules: Sequence[Rule], plan: Plan, timed: TimedLeg) -> Iterator[Rule]:

@@ -98,6 +98,17 @@ class DubinsPath:
         >>> half_circle.word, len(half_circle.points(sagitta_m=0.5))
         ('LSL', 13)
         """
+        return self.sampled(sagitta_m)[0]
+
+    def sampled(self, sagitta_m: float = 0.005) -> tuple[FloatArray, FloatArray]:
+        """Return the path as vertices (n, 2) like `points`, and how far along it each lies, (n,) metres.
+
+        Examples
+        --------
+        >>> half_circle = dubins_paths(Pose(0, 0, 0), Pose(0, 100, np.pi), 50.0)[0]
+        >>> half_circle.sampled(sagitta_m=20.0)[1].round(1).tolist()
+        [0.0, 78.5, 157.1]
+        """
         if not sagitta_m > 0.0:
             raise ValueError(f"sagitta_m is {sagitta_m}; it must be above zero")
         arc_step = 2.0 * self.radius_m * np.arccos(max(0.0, 1.0 - sagitta_m / self.radius_m))
@@ -108,6 +119,7 @@ class DubinsPath:
         }
         x, y, heading = self.start.x, self.start.y, self.start.heading_rad
         vertices = [np.array([[x, y]])]
+        along, before = [np.zeros(1)], 0.0
         for letter, length in zip(self.word, self.pieces_m, strict=True):
             bend = _SIGN[letter] / self.radius_m
             count = max(1, int(np.ceil(length / step[letter] - 1e-9)))
@@ -120,11 +132,13 @@ class DubinsPath:
             )
             if length >= _SHORTEST_STEP_M:
                 vertices.append(piece)
+                along.append(before + run)
+            before += length
             (x, y), heading = piece[-1], heading + bend * length
         xy = np.concatenate(vertices)
         if len(xy) > 1:
             xy[-1] = self.goal.x, self.goal.y
-        return xy
+        return xy, np.concatenate(along)
 
 
 def dubins_segments(starts: npt.ArrayLike, goals: npt.ArrayLike, radius_m: float) -> FloatArray:

@@ -183,7 +183,12 @@ def _timetable(plan: Plan) -> Members:
 
 
 def _numbers(values: FloatArray, decimals: int) -> list[float | None]:
-    return [None if math.isnan(one) else one for one in (np.round(values, decimals) + 0.0).tolist()]
+    told: list[float | None] = (np.round(values, decimals) + 0.0).tolist()
+    return (
+        [None if unknown else one for one, unknown in zip(told, np.isnan(values), strict=True)]
+        if (np.isnan(values).any())
+        else told
+    )
 
 
 def _set_deg(flow_mps: FloatArray, xy: FloatArray, projection: LocalProjection) -> list[float | None]:

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 
 import shapely
-from shapely import MultiPolygon
+from shapely import LineString, MultiPolygon
 
 from layers.model import Area
 from layers.units import format_quantity
@@ -33,6 +33,7 @@ _NEARLY_ALL = 0.95
 """A stretch workable to this share is taken as it is, without looking for a better time."""
 _WORTH_TRYING = 1.1
 """Another time is tried only where it could bring so many times as much line and time."""
+_NEARLY_THAT = 1.25
 _LONGEST_TURN_RADII = 7.5
 """A Dubins turn back along the same line takes 7π/3 radii."""
 
@@ -71,12 +72,23 @@ class Brief:
 
 
 @dataclass(frozen=True)
+class Before:
+    """A piece of work laid out for another time, and the bends that it was laid out with."""
+
+    bend_out_m: float
+    bend_back_m: float
+    out_forward: bool | None
+    fitted: FittedWork
+
+
+@dataclass(frozen=True)
 class InCurrent:
     """What the current asks of a piece of work for a time: its pattern then, and how its passes must bend.
 
     `bend_out_m` and `bend_back_m` are the least radii over the ground of the line run out and the line run back;
     `out_forward` is the way that the first must be run (None: either). `aside_m` is how far gear trails aside of the
-    track; `known` is the water in which the current is known.
+    track; `known` is the water in which the current is known. `before` are passes laid out for another time of the same
+    work, to be taken again where they serve.
     """
 
     work: Work
@@ -85,6 +97,18 @@ class InCurrent:
     out_forward: bool | None
     aside_m: float
     known: MultiPolygon
+    before: tuple[Before, ...] = ()
+
+    def served_by(self, water: GearWater) -> FittedWork | None:
+        """Return passes laid out before that lie in this water and bend as little as is asked, if there are some."""
+        for one in self.before:
+            bends = ((one.bend_out_m, self.bend_out_m), (one.bend_back_m, self.bend_back_m))
+            alike = one.fitted.work == self.work and one.out_forward == self.out_forward
+            if alike and all(asked <= had <= _NEARLY_THAT * asked for had, asked in bends):
+                tracks = [LineString(line.xy) for line in one.fitted.passes.values()]
+                if shapely.covers(water.allowed, tracks).all():
+                    return replace(one.fitted, water=water)
+        return None
 
 
 def place_work(
@@ -128,7 +152,8 @@ def place_work(
             if bound <= _WORTH_TRYING * best_score:
                 continue
         same = (fitted for other, fitted in tried if shapely.equals_exact(other.allowed, water.allowed))
-        fitted = next(same, None) or fit_work(work, _ground(stretches, water, radius.radius_m, current))
+        served = None if current is None else current.served_by(water)
+        fitted = next(same, served) or fit_work(work, _ground(stretches, water, radius.radius_m, current))
         tried.append((water, fitted))
         if isinstance(fitted, NoPass):
             continue

@@ -28,6 +28,7 @@ _PLACES = 6
 _MARGIN_MPS = 0.02
 """The current is looked at in places and every few minutes: between them it may be so much more."""
 _BEND_MARGIN = 1.03
+_BEND_STEP = 0.25
 _WINDS_RAD = np.radians(30.0)
 _TURN_RADII = 7.0 * np.pi / 3.0
 
@@ -210,7 +211,8 @@ def _shift(seen: _Seen, part: slice, pattern: PatternName, since_s: float, until
         # its crossings run on any course
         bends = (max(*bends, seen.any_bend[wide].max()),) * 2
     middle = (part.start + part.stop - 1) // 2
-    margin = [bend if bend == 1.0 else bend * _BEND_MARGIN for bend in bends]
+    # in steps, so that times with nearly the same current are worked on the same tracks
+    margin = [bend if bend == 1.0 else np.ceil(bend * _BEND_MARGIN / _BEND_STEP) * _BEND_STEP for bend in bends]
     return Shift(
         since_s=since_s,
         until_s=until_s,

@@ -27,7 +27,7 @@ from spotmap.model import FloatArray, Leg, OffLine, TideChoice, Work
 from spotmap.moving import LEAST_OVER_GROUND_MPS, Flow, Passage, heading_on, passage, still
 from spotmap.passes import SHORTEST_PASS_RADII, NoPass, off_line
 from spotmap.patterns import PassKey, box_around, stretches_of
-from spotmap.placing import Brief, InCurrent, PlacedWork, longest_duration, place_work
+from spotmap.placing import Before, Brief, InCurrent, PlacedWork, longest_duration, place_work
 from spotmap.polyline import along_m, begun_after, length_m
 from spotmap.remedies import remedies_for
 from spotmap.report import choice_words, work_title
@@ -41,7 +41,11 @@ from spotmap.ways import Runs
 _TRIMS_PER_RADIUS = 2.0
 _MOST_TRIED = 60
 _MOST_CHAINS = 5
+_TRIMMED_SHARE = 0.6
+"""Turns leave so much of a pass at least, or nearly."""
 _RUN_SPARE_S = 180.0
+_FAR_ROUND = 4.0
+"""With so many times the straight run home left, the way home is not worked out in haste."""
 _SLOWEST_SHARE = 3.0
 """Passes against the current can take so many times as long as in still water."""
 _NEARLY_SOONEST = 1.02
@@ -81,12 +85,25 @@ def walk_day(brief: Brief, runs: Runs) -> Walked:
     NoPlanError
         When nothing of any piece of work can be worked, or no water joins home and the work.
     """
-    day = Voyage(brief, runs)
+    walked = _walked(Voyage(brief, runs), hasty=True)
+    return walked if walked is not None else _exactly(brief, runs)
+
+
+def _exactly(brief: Brief, runs: Runs) -> Walked:
+    walked = _walked(Voyage(brief, runs), hasty=False)
+    if walked is None:
+        raise NoPlanError("The run home takes longer than the trip leaves time for.", remedies=["more hours"])
+    return walked
+
+
+def _walked(day: Voyage, *, hasty: bool) -> Walked | None:
+    """Return the day, or None where it ends too late, which can only be when the way home was judged in haste."""
+    brief = day.brief
     outings: list[Outing] = []
     left_out: list[str] = []
     failures: list[tuple[int, NoPass]] = []
     for index, work in enumerate(brief.trip.works):
-        done = _worked(day, index)
+        done = _worked(day, index, hasty)
         if isinstance(done, NoPass):
             refuse_missing_lines(brief.area, brief.trip, index)
             failures.append((index, done))
@@ -102,6 +119,8 @@ def walk_day(brief: Brief, runs: Runs) -> Walked:
             remedies_for(brief, index, Span(brief.trip.start, brief.trip.latest_end)),
         )
     day.run_home()
+    if day.now_s > day.end_s + 1.0:
+        return None
     return Walked(tuple(day.made.legs), day.departure, tuple(outings), tuple(left_out))
 
 
@@ -159,13 +178,15 @@ class _Field:
     known: MultiPolygon
     shifts: tuple[Shift, ...]
     arrive_s: float
+    hasty: bool
     gear_down_after_m: float = 0.0
     kits: dict[int, PlacedWork | NoPass] = field(default_factory=dict)
     offs: dict[bytes, OffLine] = field(default_factory=dict)
+    befores: list[Before] = field(default_factory=list)
     trails: dict[int, BaseGeometry] = field(default_factory=dict)
     done: list[tuple[int, _Pass]] = field(default_factory=list)
     begin_s: float | None = None
-    last_trim: dict[tuple[int, PassKey], tuple[int, int]] = field(default_factory=dict)
+    last_trim: dict[PassKey, tuple[int, int]] = field(default_factory=dict)
 
     @property
     def spare_s(self) -> float:
@@ -197,9 +218,13 @@ class _Field:
             out_forward=shift.out_forward,
             aside_m=shift.aside * longest_chain_m(radius),
             known=self.known,
+            before=tuple(self.befores),
         )
         stretches = self.stretches[:1] if one_way else self.stretches
-        return place_work(day.brief, self.index, stretches, span, current)
+        placed = place_work(day.brief, self.index, stretches, span, current)
+        if isinstance(placed, PlacedWork):
+            self.befores.append(Before(current.bend_out_m, current.bend_back_m, current.out_forward, placed.fitted))
+        return placed
 
     def near_water(self, kit: PlacedWork) -> BaseGeometry:
         """Return the water that gear may trail over: it keeps the standoffs, the boat a little more."""
@@ -221,12 +246,15 @@ class _Field:
         own = self.work.duration
         if own is not None and self.begin_s is not None and end_s > self.begin_s + own.total_seconds():
             return True
+        straight_s = place.distance(self.day.brief.trip.home) / self.day.brief.trip.boat.run_speed_mps
+        if self.hasty and end_s + _FAR_ROUND * straight_s + _RUN_SPARE_S < self.day.end_s:
+            return False
         return end_s > self.day.end_s or self.day.home_by_s(place, end_s) > self.day.end_s
 
 
-def _worked(day: Voyage, index: int) -> Outing | NoPass:
+def _worked(day: Voyage, index: int, hasty: bool) -> Outing | NoPass:  # noqa: FBT001  passed on
     """Work one piece of work for as long as there is time; return what was done, or why nothing was."""
-    opened = _opened(day, index)
+    opened = _opened(day, index, hasty)
     if isinstance(opened, NoPass):
         return opened
     mark = day.mark()
@@ -249,7 +277,7 @@ def _worked(day: Voyage, index: int) -> Outing | NoPass:
     return _as_outing(opened)
 
 
-def _opened(day: Voyage, index: int) -> _Field | NoPass:
+def _opened(day: Voyage, index: int, hasty: bool) -> _Field | NoPass:  # noqa: FBT001  passed on
     brief = day.brief
     trip, area, work = brief.trip, brief.area, brief.trip.works[index]
     stretches = stretches_of(work, area.depth, brief.radius.radius_m)
@@ -268,7 +296,7 @@ def _opened(day: Voyage, index: int) -> _Field | NoPass:
         # nothing is known of it anywhere on the line: none is counted, and the plan says so
         line, flow, known = stretches[0].line, still, shapely.multipolygons([shapely.box(*_wide(stretches))])
     shifts = shifts_of(work, line, window, trip.boat, trip.limits, flow)
-    return _Field(day, index, work, stretches, flow, known, shifts, arrive_s)
+    return _Field(day, index, work, stretches, flow, known, shifts, arrive_s, hasty)
 
 
 def _wide(stretches: Sequence[Stretch]) -> tuple[float, float, float, float]:
@@ -397,6 +425,8 @@ def _turned(field_: _Field, now: _Pass) -> _Pass | None:
     day, kit = field_.day, now.kit
     edges = kit.fitted.graph.adj[now.key]
     key = min(edges, key=lambda after: edges[after]["length_m"])
+    if not _may_follow(field_, now, kit.fitted.track(key)):
+        return None
     found = _turn_between(field_, now, kit.fitted.track(key))
     if found is None:
         return None
@@ -418,6 +448,22 @@ def _turned(field_: _Field, now: _Pass) -> _Pass | None:
     return None
 
 
+def _may_follow(field_: _Field, now: _Pass, onto: FloatArray) -> bool:
+    """Return whether a pass may follow by the clock and the current: a turn is not looked for in vain."""
+    speed_mps = field_.day.brief.trip.boat.troll_speed_mps
+    way = passage(onto, speed_mps, now.end_s, field_.flow)
+    shorter_s = _TRIMMED_SHARE * way.took_s
+    return (
+        way.slowest_mps >= LEAST_OVER_GROUND_MPS
+        and now.end_s + shorter_s <= field_.limit_s(now.kit)
+        and not (
+            field_.work.duration is not None
+            and field_.begin_s is not None
+            and now.end_s + shorter_s > field_.begin_s + field_.work.duration.total_seconds()
+        )
+    )
+
+
 def _undo_finish(field_: _Field, mark: VoyageMark) -> None:
     field_.done.pop()
     field_.day.back_to(mark)
@@ -431,9 +477,8 @@ def _turn_between(field_: _Field, now: _Pass, onto: FloatArray) -> tuple[int, Tu
     out_m, back_m = along_m(now.xy), along_m(onto)
     step_m = radius_m / _TRIMS_PER_RADIUS
     room_m = min(out_m[-1], back_m[-1]) - SHORTEST_PASS_RADII * radius_m
-    cached = (field_.shifts.index(now.shift), now.key)
     best: tuple[float, int, Turn, int] | None = None
-    pairs = [field_.last_trim.get(cached, (0, 0)), *islice(trims(), _MOST_TRIED)]
+    pairs = [field_.last_trim.get(now.key, (0, 0)), *islice(trims(), _MOST_TRIED)]
     for trim_out, trim_back in pairs:
         lost_m = (trim_out + trim_back) * step_m
         if max(trim_out, trim_back) * step_m > room_m or (best is not None and lost_m >= best[0]):
@@ -451,7 +496,7 @@ def _turn_between(field_: _Field, now: _Pass, onto: FloatArray) -> tuple[int, Tu
         cost_m = lost_m + took_s * boat.troll_speed_mps
         if best is None or cost_m < best[0]:
             best = (cost_m, last, turn, begin)
-            field_.last_trim[cached] = (trim_out, trim_back)
+            field_.last_trim[now.key] = (trim_out, trim_back)
         if took_s <= _NEARLY_SOONEST * soonest_s:
             break
     return None if best is None else best[1:]

@@ -27,7 +27,6 @@ from __future__ import annotations
 import cmath
 import math
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import replace
 from itertools import pairwise
 
 import numpy as np
@@ -164,15 +163,8 @@ def ground_points(
     """
     if not (math.isfinite(speed_mps) and speed_mps > 0.0):
         raise ValueError(f"speed_mps is {speed_mps}; it must be above zero")
-    xy = path.points(sagitta_m)
-    runs, before = [np.zeros(1)], 0.0
-    for i, length in enumerate(path.pieces_m):
-        # The steps of a piece are equal, and as many in company as alone.
-        first, middle, last = (length if i == j else 0.0 for j in range(3))
-        steps = len(replace(path, pieces_m=(first, middle, last)).points(sagitta_m)) - 1
-        runs.append(before + length * np.arange(1, steps + 1) / max(steps, 1))
-        before += length
-    clock_s = np.concatenate(runs) / speed_mps
+    xy, along_m = path.sampled(sagitta_m)
+    clock_s = along_m / speed_mps
     if len(clock_s) > 1:
         clock_s[-1] = path.length_m / speed_mps
     return xy + clock_s[:, None] * np.asarray(current_mps, dtype=np.float64), clock_s

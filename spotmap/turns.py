@@ -28,7 +28,7 @@ _EQUAL_SHARE = 1.001
 """Turns whose lengths differ by less than this count as equal, and the deeper one is taken."""
 _LIKELY_TURN_RADII = 7.0
 _MOST_ROUNDS = 8
-_NEARLY_INSIDE_M = 3.0
+_NEARLY_INSIDE_M = 1.0
 _LEAST_VERTICES = 2
 _NEAR_M = 0.05
 """A miss this small is spread over the turn: 5 cm in a minute are a current of a millimetre a second."""
