@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from datetime import date
 from pathlib import Path
-from typing import Any, Literal, cast, get_args
+from typing import TYPE_CHECKING, Any, Literal, cast, get_args
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -20,10 +20,11 @@ from layers.features import VectorFile, contradictions
 from layers.model import Area, Bounds, Current, Depth, Role, Show, Source, Tide
 from layers.projection import LocalProjection, choose_projection
 from layers.tables import Table, raise_all, read_toml
-from layers.tide import TideFile, open_tide
-from layers.tidetables import Terms, layer_terms
 from layers.units import parse_unit
 from layers.vectors import Vectors, read_vectors
+
+if TYPE_CHECKING:
+    from layers.tidetables import Terms
 
 RULES_OLD_DAYS = 400
 """After this, closures and grounds are told to be old: most are made anew each season."""
@@ -195,6 +196,8 @@ def _role_keys(role: Role, table: Table, path: Path | None, zone: ZoneInfo | Non
     if role == "depth":
         return _depth_keys(table)
     if role == "tide":
+        from layers.tidetables import layer_terms  # noqa: PLC0415 - an area without a tide need not wait for it
+
         return {"terms": layer_terms(table, path, zone=zone, datum=datum)}
     if role == "current":
         return {"rank": _rank(table)}
@@ -295,6 +298,8 @@ class _Setting:
 
 def _tide(entries: list[_Entry], setting: _Setting, found: list[Finding]) -> Tide | None:
     """Return the tide, or None where no layer gives it or something is wrong; that is noted in `found`."""
+    from layers.tide import TideFile, open_tide  # noqa: PLC0415 - as above
+
     files = [TideFile(entry.path, entry.where, entry.terms) for entry in entries if entry.role == "tide"]
     if not files or setting.zone is None or not setting.datum:
         return None

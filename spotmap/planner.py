@@ -30,7 +30,6 @@ from spotmap.passes import off_line, summed
 from spotmap.placing import Brief
 from spotmap.report import cut_words, gear_words, not_counted, work_title
 from spotmap.swept import sweep
-from spotmap.tideway import moves, walk_day
 from spotmap.timetable import fit_day, inside_spans, lay_out
 from spotmap.water import UNDER_KEEL_M, Fishery, Span, closed_water, least_tide_m
 from spotmap.ways import Runs
@@ -168,10 +167,17 @@ def _draft_in_deeper_water(brief: Brief, before: _Draft, runs: Runs, progress: C
 
 
 def _draft(brief: Brief, runs: Runs, progress: Callable[[str], None]) -> _Draft:
-    return _moving_draft(brief, runs, progress) if moves(brief) else _still_draft(brief, runs, progress)
+    if brief.area.current is not None:
+        from spotmap.tideway import moves  # noqa: PLC0415  a plan in still water need not wait for it
+
+        if moves(brief):
+            return _moving_draft(brief, runs, progress)
+    return _still_draft(brief, runs, progress)
 
 
 def _moving_draft(brief: Brief, runs: Runs, progress: Callable[[str], None]) -> _Draft:
+    from spotmap.tideway import walk_day  # noqa: PLC0415  as above
+
     progress("working the tide")
     walked = walk_day(brief, runs)
     variation_deg = _variation(brief.area, brief.trip)

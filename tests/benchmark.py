@@ -7,6 +7,7 @@ own time for one line. Each measurement is a process of its own, the best of thr
 from __future__ import annotations
 
 import json
+import shutil
 import subprocess
 import sys
 import tempfile
@@ -22,7 +23,8 @@ ROOT = Path(__file__).parents[1]
 IMPORTS = "import geopandas, folium, networkx, rasterio, scipy"
 SIDE = 4000
 CELL_M = 10.0
-WORST_DEMO = 3.0
+WORST_STILL = 3.0
+WORST_DEMO = 3.6
 WORST_GRID = 3.0
 MOST_BYTES = 1_000_000_000
 RUNS = 3
@@ -91,6 +93,15 @@ def plan_code(trip: Path, out: Path) -> str:
     )
 
 
+def still_demo(folder: Path) -> Path:
+    """Return the trip of a copy of the demo area without its tide and current layers."""
+    shutil.copytree(ROOT / "demo_area", folder)
+    head, *layers = (folder / "area.toml").read_text().split("[[layer]]")
+    kept = [one for one in layers if 'role = "tide"' not in one and 'role = "current"' not in one]
+    (folder / "area.toml").write_text("[[layer]]".join([head, *kept]))
+    return folder / "trip.toml"
+
+
 def bottom() -> np.ndarray:
     row, column = np.mgrid[0:SIDE, 0:SIDE].astype("float32")
     waves = 40 * np.sin(column / 500) + 20 * np.cos(row / 300) + 0.5 * np.sin(column / 17) * np.cos(row / 19)
@@ -102,11 +113,15 @@ def main() -> int:
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         imports = best_of(IMPORTS)
-        demo = best_of(plan_code(ROOT / "demo_area" / "trip.toml", folder / "demo"))
-        ratio = demo["s"] / imports["s"]
-        kept.append(ratio <= WORST_DEMO)
         print(f"importing the libraries: {imports['s']:.2f} s")
-        print(f"the demo plan, imports included: {demo['s']:.2f} s = {ratio:.2f} × (at most {WORST_DEMO:g})")
+        for what, trip, worst in (
+            ("in still water", still_demo(folder / "still"), WORST_STILL),
+            ("with its tide and currents", ROOT / "demo_area" / "trip.toml", WORST_DEMO),
+        ):
+            demo = best_of(plan_code(trip, folder / "demo"))
+            ratio = demo["s"] / imports["s"]
+            kept.append(ratio <= worst)
+            print(f"the demo plan {what}, imports included: {demo['s']:.2f} s = {ratio:.2f} × (at most {worst:g})")
 
         depth = bottom()
         lines = []
