@@ -292,7 +292,8 @@ MARKS: Features = [
 
 TIDE_DAYS = ("2026-08-10", "2026-08-22")
 TIDE_MEAN_M = 1.45
-TIDE_WAVES: list[tuple[float, float, float]] = [  # amplitude in metres, hours a wave, hours from the first day to a crest
+# Metres of amplitude, hours from crest to crest, hours from the first day's midnight to a crest.
+TIDE_WAVES: list[tuple[float, float, float]] = [
     (1.05, 12.4206, 1.55), (0.28, 12.0, 4.2), (0.46, 23.9345, 4.6), (0.31, 25.8193, 2.2),
 ]  # fmt: skip
 CURRENTS = [  # name, place, greatest flood and ebb in knots, minutes that slack comes after high and low water

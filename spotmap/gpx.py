@@ -18,6 +18,8 @@ import numpy as np
 import shapely
 
 from layers.units import format_quantity
+from spotmap.minutes import leg_clock
+from spotmap.polyline import along_m
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -108,7 +110,8 @@ def _track(root: ET.Element, plan: Plan) -> None:
         segment = ET.SubElement(track, "trkseg")
         points = _thinned(timed.leg.xy, _TRACK_TOLERANCE_M)
         begin, end = timed.start.astimezone(UTC), timed.end.astimezone(UTC)
-        shares = points[:, 2] / points[-1, 2]
+        clock = leg_clock(timed)
+        shares = np.interp(points[:, 2], along_m(timed.leg.xy), clock / clock[-1])
         for (lon, lat), share in zip(_degrees(plan.area.projection, points[:, :2]), shares.tolist(), strict=True):
             point = ET.SubElement(segment, "trkpt", {"lat": lat, "lon": lon})
             _text(point, "time", _utc(begin + share * (end - begin)))
@@ -120,9 +123,8 @@ def _thinned(xy: FloatArray, tolerance_m: float) -> FloatArray:
     The line through them and the line given are nowhere further apart than the tolerance, seen from either:
     each stretch that Douglas-Peucker leaves out runs from one end of its chord to the other within it.
     """
-    run_m = np.concatenate([[0.0], np.hypot(*np.diff(xy, axis=0).T).cumsum()])
     # The distance run goes through as the third coordinate, which takes no part in measuring.
-    line = shapely.linestrings(np.column_stack([xy, run_m]))
+    line = shapely.linestrings(np.column_stack([xy, along_m(xy)]))
     thin = shapely.segmentize(shapely.simplify(line, tolerance_m, preserve_topology=False), _MAX_STEP_M)
     return np.asarray(shapely.get_coordinates(thin, include_z=True))
 

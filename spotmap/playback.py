@@ -13,6 +13,7 @@ import numpy as np
 import shapely
 
 from layers.units import format_quantity, to_unit
+from spotmap.minutes import leg_clock
 from spotmap.momentwords import clock_words, depth_words, set_words, tide_words
 
 if TYPE_CHECKING:
@@ -22,7 +23,7 @@ if TYPE_CHECKING:
 
     from layers.model import Current, FloatArray
     from layers.projection import LocalProjection
-    from spotmap.model import LureTrack, Plan, TimedLeg
+    from spotmap.model import LureTrack, Plan
 
 _DIGITS = 6
 _KNOT_S = 10.0
@@ -153,18 +154,10 @@ def playback(plan: Plan) -> Playback:
     )
 
 
-def leg_clock_s(leg: TimedLeg) -> FloatArray:
-    """Return the seconds from a leg's start at which each of its n vertices is reached, (n,)."""
-    if leg.leg.clock_s is not None:
-        return leg.leg.clock_s
-    along = np.append(0.0, np.cumsum(np.hypot(*np.diff(leg.leg.xy, axis=0).T)))
-    return np.asarray(along / along[-1] * (leg.end.timestamp() - leg.start.timestamp()))
-
-
 def _boat(plan: Plan, starts_s: FloatArray) -> Knots:
     projection = plan.area.projection
     xy = np.concatenate([leg.leg.xy for leg in plan.legs])
-    time_s = np.concatenate([at + leg_clock_s(leg) for at, leg in zip(starts_s, plan.legs, strict=True)])
+    time_s = np.concatenate([at + leg_clock(leg) for at, leg in zip(starts_s, plan.legs, strict=True)])
     owner = np.repeat(np.arange(len(plan.legs)), [len(leg.leg.xy) for leg in plan.legs])
     lines = shapely.linestrings(np.column_stack([xy, time_s]), indices=owner)
     bends = shapely.get_coordinates(shapely.simplify(lines, _TOLERANCE_M, preserve_topology=False), include_z=True)

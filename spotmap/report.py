@@ -69,10 +69,7 @@ def choice_words(choice: TideChoice, work: Work, set_deg: float, limits: Limits,
         f"{name} {'cannot be worked' if minutes is None else f'{minutes:.0f} min'}"
         for name, minutes in (("loop", choice.loop_min_per_h), ("one-way", choice.one_way_min_per_h))
     ]
-    return (
-        f"{choice.since:%H:%M} to {choice.until:%H:%M} {choice.pattern}: {why}; on the line in an hour: "
-        f"{', '.join(per_hour)}"
-    )
+    return f"{why}; on the line in an hour: {', '.join(per_hour)}"
 
 
 def radius_words(radius: TurningRadius, speed_mps: float, show: Show) -> list[str]:
@@ -130,6 +127,8 @@ def plan_words(plan: Plan) -> Iterator[str]:
         yield f"Work {report.index + 1}: {report.title}: {report.passes} passes of {length} (asked {wanted})"
         for line in (off_line_words(report.off_line, show), *report.choices, *report.cuts):
             yield f"  {line}"
+        for choice in report.tide:
+            yield f"  {choice.since:%H:%M} to {choice.until:%H:%M} {choice.pattern}: {choice.words}"
     yield ""
     yield "  leg  from   to     length    course T/M    speed"
     for timed in plan.legs:

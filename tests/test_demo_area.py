@@ -20,14 +20,17 @@ from scipy.ndimage import label
 
 from layers.area import open_area
 from layers.seasons import changes, is_active
+from spotmap.planner import make_plan
+from spotmap.trip import read_trip
 
 DEMO = Path(__file__).parent.parent / "demo_area"
 MADE = ["closures.geojson", "entrance.geojson", "grounds.geojson", "hazards.geojson", "land.geojson"]
-MADE += ["lanes.geojson", "marks.geojson"]
+MADE += ["lanes.geojson", "marks.geojson", "channel.geojson", "tide.csv", "tide.toml"]
+MADE += ["current.toml", "ossel_reach.csv", "gull_reach.csv"]
 BY_HAND = ["map.png", "README.md", "area.toml", "make_demo.py", "trip.toml", "trip_60ft.toml"]
 DRAFT_M = 0.9144
 ZONE = ZoneInfo("Etc/GMT+10")
-BEGIN, END = datetime(2026, 8, 14, 5, 30, tzinfo=ZONE), datetime(2026, 8, 14, 11, 30, tzinfo=ZONE)
+BEGIN, END = datetime(2026, 8, 14, 5, 30, tzinfo=ZONE), datetime(2026, 8, 14, 11, 0, tzinfo=ZONE)
 
 
 @pytest.fixture(scope="module")
@@ -157,7 +160,7 @@ def test_opens_without_findings(area):
     assert area.name == "Merrow Sound"
     assert area.timezone == ZONE
     assert {source.role for source in area.sources} == {
-        *("depth", "land", "ground", "closure", "hazard", "lane", "mark")
+        *("depth", "land", "ground", "closure", "hazard", "lane", "mark", "tide", "current")
     }
     assert all(source.as_of is not None and source.as_of.year == 2026 for source in area.sources)
     assert {mark.name for mark in area.marks if mark.private} == {"The Larder", "Grandmother"}
@@ -193,7 +196,7 @@ def test_closure_and_rock_cut_lines_that_the_trip_works(area):
     tarrow = next(hazard for hazard in area.hazards if hazard.name == "Tarrow Rock")
     trip = tomllib.loads((DEMO / "trip.toml").read_text(encoding="utf-8"))
     assert trip["limits"]["closure_standoff"] == "50 m"
-    assert [work["depth_line"] for work in trip["work"]] == ["80 ft", "100 ft", "130 ft"]
+    assert [work["depth_line"] for work in trip["work"]] == ["80 ft", "100 ft"]
     assert area.depth.depth_line(100 * 0.3048).intersects(rocks.shape.buffer(50))
     assert area.depth.depth_line(80 * 0.3048).intersects(tarrow.shape.buffer(tarrow.margin_m))
 
@@ -205,3 +208,28 @@ def test_second_trip_differs_by_the_riggers_setback_alone():
     for rod in riggers:
         rod["setback"] = "60 ft"
     assert trip == wide
+
+
+def test_ebb_grows_too_strong_to_troll_against_and_slackens_again(area):
+    station = next(one.point for one in area.current.stations if one.name == "Ossel Reach")
+    minutes = BEGIN.timestamp() + 60.0 * np.arange(330)
+    flow = area.current.flow_at(np.full(330, station.x), np.full(330, station.y), minutes)
+    strong = np.hypot(*flow.T) >= 1.5 * 1852 / 3600
+    assert not strong[0]
+    assert not strong[-1]
+    assert 60 < strong.sum() < 150
+    assert np.abs(np.diff(strong.astype(int))).sum() == 2
+    tide = area.tide.height_at(0.0, 0.0, minutes)
+    assert (np.diff(tide) < 0).all()
+    assert tide[0] - tide[-1] > 2.0
+
+
+def test_trip_goes_from_loop_to_one_way_and_back_and_says_why(area):
+    plan = make_plan(area, read_trip(DEMO / "trip.toml", area))
+    told = [choice for report in plan.works for choice in report.tide]
+    assert [choice.pattern for choice in told] == ["loop", "loop", "one-way", "loop"]
+    for choice in told:
+        strong = "too strong to troll against (limit 1.5 kn)" in choice.words
+        assert strong is (choice.pattern == "one-way")
+        assert "min" in choice.words
+    assert all(timed.leg.kind != "turn" for timed in plan.legs if told[2].since < timed.start < told[2].until)
