@@ -9,6 +9,7 @@ import numpy as np
 
 from layers.model import Area, Show
 from layers.units import format_quantity
+from spotmap.clock import elapsed
 from spotmap.gear import inside_m
 from spotmap.model import Plan, Rod, Trip
 from spotmap.planner import make_plan
@@ -67,8 +68,10 @@ def _figures(plan: Plan, setback_m: float) -> Compared:
     passes = [timed for timed in plan.legs if timed.leg.kind == "pass" and timed.leg.work == first]
     turns = [timed for timed in plan.legs if timed.leg.kind == "turn" and timed.leg.work == first]
     speed = plan.trip.boat.troll_speed_mps
-    pass_m = float(np.mean([timed.length_m for timed in passes]))
-    turn_m = float(np.mean([timed.length_m for timed in turns])) if turns else 0.0
+    pass_s, turn_s = (
+        float(np.mean([elapsed(timed.start, timed.end).total_seconds() for timed in legs])) if legs else 0.0
+        for legs in (passes, turns)
+    )
     fishing, turning = plan.totals.fishing.total_seconds(), plan.totals.turning.total_seconds()
     share = fishing / (fishing + turning)
     slowest = [track.slowest_mps for track in plan.swept.tracks if np.isfinite(track.slowest_mps)]
@@ -78,7 +81,7 @@ def _figures(plan: Plan, setback_m: float) -> Compared:
         decided_by=plan.radius.decided_by,
         passes=len([timed for timed in plan.legs if timed.leg.kind == "pass"]),
         line_m=sum(report.length_m for report in plan.works),
-        lap_s=(pass_m + turn_m) / speed,
+        lap_s=pass_s + turn_s,
         share=share,
         on_line_s_per_hour=share * _PER_HOUR_S,
         lure_share=min(slowest) / speed if slowest else 1.0,

@@ -155,7 +155,13 @@ class _Pass:
     start_s: float
 
     @property
+    def turns(self) -> bool:
+        """Return whether the boat means to turn at its end with the gear down."""
+        return self.shift.pattern != "one-way"
+
+    @property
     def end_s(self) -> float:
+        """Return when it ends."""
         return self.start_s + self.way.took_s
 
     def cut_at(self, last: int) -> _Pass:
@@ -179,6 +185,7 @@ class _Field:
     shifts: tuple[Shift, ...]
     arrive_s: float
     hasty: bool
+    lifts: int = 0
     gear_down_after_m: float = 0.0
     kits: dict[int, PlacedWork | NoPass] = field(default_factory=dict)
     offs: dict[bytes, OffLine] = field(default_factory=dict)
@@ -222,6 +229,12 @@ class _Field:
         )
         stretches = self.stretches[:1] if one_way else self.stretches
         placed = place_work(day.brief, self.index, stretches, span, current)
+        if isinstance(placed, NoPass) and shift.pattern == "weave":
+            # its bends are run on any course: in a current they can be too wide for the room between the lines
+            current = replace(current, work=replace(current.work, pattern="loop"))
+            placed = place_work(day.brief, self.index, stretches, span, current)
+            if isinstance(placed, PlacedWork):
+                placed = replace(placed, note="no weave can be steered in this current: a loop on the two lines")
         if isinstance(placed, PlacedWork):
             self.befores.append(Before(current.bend_out_m, current.bend_back_m, current.out_forward, placed.fitted))
         return placed
@@ -264,10 +277,12 @@ def _worked(day: Voyage, index: int, hasty: bool) -> Outing | NoPass:  # noqa: F
         return NoPass(reasons, 0.0)
     count = 1
     while opened.work.passes is None or count < opened.work.passes:
-        following = _turned(opened, now) if now.shift.pattern != "one-way" else None
+        following = _turned(opened, now) if now.turns else None
         if following is None:
             _finish(opened, now)
+            before = now
             following, _ = _begun(opened)
+            opened.lifts += following is not None and following.shift is before.shift and before.turns
             if following is None:
                 now = None
                 break
@@ -520,7 +535,12 @@ def _as_outing(field_: _Field) -> Outing:
         shares[position] = shares.get(position, 0.0) + length_m(one.xy)
     most = field_.kits[max(shares, key=lambda position: shares[position])]
     assert isinstance(most, PlacedWork)  # noqa: S101  passes were run in it
-    most = replace(most, gear_down_after_m=field_.gear_down_after_m)
+    notes = [most.note] if most.note else []
+    if field_.lifts:
+        notes.append(
+            f"gear comes up {field_.lifts} time(s) where no turn has room, or leaves too little, in the current there"
+        )
+    most = replace(most, gear_down_after_m=field_.gear_down_after_m, note="; ".join(notes))
     return Outing(most, len(field_.done), field_.done[0][1].key, tuple(_choices(field_)))
 
 

@@ -462,6 +462,8 @@ def check_passes(case: Case) -> Iterator[str]:
     }
     if case.currents is not None:
         lines |= {("one-way", level) for pattern, level in lines if pattern != "edge"}
+        # where a weave cannot be steered in the current the two lines are looped
+        lines |= {("loop", level) for pattern, level in lines if pattern == "weave"}
     depth_layers = case.files("depth")
     measured = len(depth_layers) == 1 and depth_layers[0]["form"] == "grid"
     contours: dict[float, Any] = {}
