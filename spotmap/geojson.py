@@ -27,6 +27,7 @@ if TYPE_CHECKING:
     from spotmap.model import (
         ClosedWater,
         FloatArray,
+        LureTrack,
         OffLine,
         Plan,
         TideChoice,
@@ -396,11 +397,18 @@ def _lure_tracks(plan: Plan) -> Iterator[Members]:
                 "seq": track.seq,
                 "depth_min_m": round(track.depth_min_m, 2),
                 "depth_max_m": round(track.depth_max_m, 2),
-                "clock_s": _numbers(track.clock_s, 1),
+                "clock_s": _numbers(_clock_of(lines[id(track.xy)], track, plan.area.projection), 1),
                 "slowest_mps": None if math.isnan(track.slowest_mps) else round(track.slowest_mps, 3),
             },
             _TRACK_DECIMALS,
         )
+
+
+def _clock_of(line: BaseGeometry, track: LureTrack, projection: LocalProjection) -> FloatArray:
+    """Return the clock of a lure's track at every vertex that is written."""
+    places = _vertices_of(line, track.xy, projection)
+    clock: FloatArray = np.interp(places, np.arange(len(track.xy)), track.clock_s)
+    return clock
 
 
 def _unprojected(projection: LocalProjection, tracks: Sequence[FloatArray]) -> list[BaseGeometry]:

@@ -8,7 +8,7 @@ from math import inf, isnan
 
 import numpy as np
 import shapely
-from shapely import Point
+from shapely import LineString, Point
 
 from layers.model import Area
 from spotmap._errors import NoPlanError
@@ -20,6 +20,7 @@ from spotmap.water import Span
 from spotmap.ways import Runs
 
 _WAIT_ROUNDS = 40
+_LOOK_M = 100.0
 _AFTER_S = 1.0
 _HAND_M = 0.1
 
@@ -95,6 +96,8 @@ class Voyage:
         if len(self.made.legs) == before:
             return True
         leg = self.made.legs[-1]
+        # the current is looked at where the run has vertices
+        leg = replace(leg, xy=shapely.get_coordinates(shapely.segmentize(LineString(leg.xy), _LOOK_M)))
         way = passage(leg.xy, self.brief.trip.boat.run_speed_mps, self.now_s, self.counted_flow)
         if isnan(way.took_s):
             return False
