@@ -6,14 +6,23 @@ import json
 import math
 from dataclasses import asdict
 from importlib.metadata import version
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 import shapely
 from shapely.geometry.polygon import orient
 
-from spotmap.minutes import current_known, leg_clock
-from spotmap.moving import drift_m
+from spotmap.geowater import (
+    Members,
+    choice_members,
+    clock_of,
+    in_current,
+    lonlat,
+    numbers,
+    stations,
+    timetable,
+    vertices_of,
+)
 from spotmap.rigcard import rig_card
 
 if TYPE_CHECKING:
@@ -22,27 +31,22 @@ if TYPE_CHECKING:
 
     from shapely.geometry.base import BaseGeometry
 
-    from layers.model import Current, Source, Tide
+    from layers.model import Source
     from layers.projection import LocalProjection
     from spotmap.model import (
         ClosedWater,
         FloatArray,
-        LureTrack,
         OffLine,
         Plan,
-        TideChoice,
         TimedLeg,
         TowedRod,
         TurningRadius,
         WorkReport,
     )
 
-Members = dict[str, Any]
-
 _LEG_DECIMALS = 8
 """About a millimetre: a turn's radius must still be measurable over chords of a few metres."""
 _DECIMALS = 7
-_SAME_PLACE_M = 1e-4
 _TRACK_DECIMALS = 6
 
 
@@ -98,7 +102,7 @@ def _spotmap(plan: Plan) -> Members:
         "hours": trip.hours,
         "species": trip.species,
         "method": trip.method,
-        "home": {"name": trip.home_name, **_lonlat(area.projection, trip.home)},
+        "home": {"name": trip.home_name, **lonlat(area.projection, trip.home)},
         "turn_radius_m": radius.radius_m,
         "turn_radius_decided_by": radius.decided_by,
         "setbacks": [
@@ -144,58 +148,14 @@ def _spotmap(plan: Plan) -> Members:
             "dusk": _iso(plan.sun.dusk),
         },
         "magnetic_variation_deg": plan.magnetic_variation_deg,
-        "tide": _stations(area.tide, area.projection),
-        "current": _stations(area.current, area.projection),
-        "timetable": _timetable(plan),
+        "tide": stations(area.tide, area.projection),
+        "current": stations(area.current, area.projection),
+        "timetable": timetable(plan),
         "events": [{"at": moment.isoformat(), "words": words} for moment, words in plan.day.events],
         "sources": [_source(source) for source in area.sources],
         "warnings": list(plan.warnings),
         "cautions": list(plan.cautions),
     }
-
-
-def _stations(layer: Tide | Current | None, projection: LocalProjection) -> Members | None:
-    if layer is None:
-        return None
-    return {"stations": [{"name": one.name, **_lonlat(projection, one.point)} for one in layer.stations]}
-
-
-def _timetable(plan: Plan) -> Members:
-    """Return the trip minute by minute, a list for each thing; null is not known, or no gear in the water."""
-    day, projection = plan.day, plan.area.projection
-    lon, lat = projection.to_geographic(day.xy[:, 0], day.xy[:, 1])
-    tide_m = np.where(np.isnan(day.tide_m), 0.0, day.tide_m)
-    return {
-        "moments": [moment.isoformat() for moment in day.moments],
-        "seq": day.seq.tolist(),
-        "lon": _numbers(lon, _TRACK_DECIMALS),
-        "lat": _numbers(lat, _TRACK_DECIMALS),
-        "tide_m": _numbers(day.tide_m, 2),
-        "rising": [None if math.isnan(one) else (one > 0) - (one < 0) for one in day.rising_mps.tolist()],
-        "set_deg": _set_deg(day.flow_mps, day.xy, projection),
-        "drift_mps": _numbers(np.hypot(*day.flow_mps.T), 3),
-        "work_set_deg": _set_deg(day.work_flow_mps, day.xy, projection),
-        "work_drift_mps": _numbers(np.hypot(*day.work_flow_mps.T), 3),
-        "charted_m": _numbers(day.charted_m, 2),
-        "gear_m": _numbers(day.gear_m, 2),
-        "clearance_m": _numbers(day.charted_m + tide_m - day.gear_m, 2),
-        "light": day.light.tolist(),
-    }
-
-
-def _numbers(values: FloatArray, decimals: int) -> list[float | None]:
-    told: list[float | None] = (np.round(values, decimals) + 0.0).tolist()
-    return (
-        [None if unknown else one for one, unknown in zip(told, np.isnan(values), strict=True)]
-        if (np.isnan(values).any())
-        else told
-    )
-
-
-def _set_deg(flow_mps: FloatArray, xy: FloatArray, projection: LocalProjection) -> list[float | None]:
-    angle = np.arctan2(flow_mps[:, 1], flow_mps[:, 0])
-    course = projection.true_course_deg(xy[:, 0], xy[:, 1], np.nan_to_num(angle)) % 360.0
-    return _numbers(np.where(np.isnan(angle), np.nan, course), 0)
 
 
 def _gear(plan: Plan) -> Members:
@@ -250,21 +210,6 @@ def _rod(towed: TowedRod, steps: list[Members]) -> Members:
     }
 
 
-def _choice(choice: TideChoice, projection: LocalProjection) -> Members:
-    flow = np.array([choice.flow_mps])
-    return {
-        "since": choice.since.isoformat(),
-        "until": choice.until.isoformat(),
-        "pattern": choice.pattern,
-        "set_deg": _set_deg(flow, np.zeros((1, 2)), projection)[0],
-        "drift_mps": math.hypot(*choice.flow_mps),
-        "strongest_mps": choice.strongest_mps,
-        "loop_min_per_h": choice.loop_min_per_h,
-        "one_way_min_per_h": choice.one_way_min_per_h,
-        "words": choice.words,
-    }
-
-
 def _work(report: WorkReport, projection: LocalProjection) -> Members:
     return {
         "work": report.index,
@@ -275,7 +220,7 @@ def _work(report: WorkReport, projection: LocalProjection) -> Members:
         **_off_line(report.off_line),
         "cuts": list(report.cuts),
         "choices": list(report.choices),
-        "tide": [_choice(choice, projection) for choice in report.tide],
+        "tide": [choice_members(choice, projection) for choice in report.tide],
     }
 
 
@@ -304,57 +249,8 @@ def _off_line(off: OffLine) -> Members:
 def _legs(plan: Plan) -> Iterator[Members]:
     for timed in plan.legs:
         line = plan.area.projection.unproject(shapely.linestrings(timed.leg.xy))
-        places = _vertices_of(line, timed.leg.xy, plan.area.projection)
-        yield _feature(line, {"role": "leg", **_leg(timed), **_in_current(plan, timed, places)}, _LEG_DECIMALS)
-
-
-def _vertices_of(line: BaseGeometry, xy: FloatArray, projection: LocalProjection) -> FloatArray:
-    """Return, for each vertex of a leg as it is written, which of its own (n, 2) vertices that is.
-
-    Vertices that are put in, where a leg is cut at ±180° or a long run drawn in degrees, lie a part of the way between
-    two of its own.
-    """
-    own = np.arange(len(xy), dtype=np.float64)
-    if line.geom_type == "LineString" and len(line.coords) == len(xy):
-        return own
-    written = np.column_stack(projection.to_local(*shapely.get_coordinates(line).T))
-    places, before = [], 0
-    for place in written:
-        if before + 1 < len(xy) and np.hypot(*(place - xy[before + 1])) < _SAME_PLACE_M:
-            before += 1
-        step = xy[min(before + 1, len(xy) - 1)] - xy[before]
-        share = float((place - xy[before]) @ step) / max(float(step @ step), 1e-12)
-        places.append(before + min(max(share, 0.0), 1.0))
-    return np.array(places)
-
-
-def _in_current(plan: Plan, timed: TimedLeg, places: FloatArray) -> Members:
-    """Return a leg's clock and the current that the plan counts on, vertex by vertex, and its headings."""
-    leg, projection = timed.leg, plan.area.projection
-    x, y = leg.xy.T
-    clock = leg_clock(timed)
-    flow = np.zeros_like(leg.xy) if leg.current_mps is None else leg.current_mps
-    known = current_known(plan.area, timed)
-    through = leg.xy - drift_m(clock, flow)
-    if len(places) > len(clock):
-        own = np.arange(len(clock))
-        clock, x, y = (np.interp(places, own, values) for values in (clock, x, y))
-        flow = np.column_stack([np.interp(places, own, flow[:, axis]) for axis in (0, 1)])
-        if known and plan.area.current is not None:
-            flow = plan.area.current.flow_at(x, y, timed.start.timestamp() + clock)
-    turned = np.radians(90.0 - projection.true_course_deg(x, y, np.zeros_like(x)))
-    ends = np.array([through[1] - through[0], through[-1] - through[-2]])
-    heading = projection.true_course_deg(x[[0, -1]], y[[0, -1]], np.arctan2(ends[:, 1], ends[:, 0])) % 360.0
-    east = flow[:, 0] * np.cos(turned) - flow[:, 1] * np.sin(turned)
-    north = flow[:, 0] * np.sin(turned) + flow[:, 1] * np.cos(turned)
-    return {
-        "clock_s": _numbers(clock, 3),
-        "current_east_mps": _numbers(east, 5),
-        "current_north_mps": _numbers(north, 5),
-        "current_known": known,
-        "heading_true_deg": float(heading[0]),
-        "heading_end_true_deg": float(heading[1]),
-    }
+        places = vertices_of(line, timed.leg.xy, plan.area.projection)
+        yield _feature(line, {"role": "leg", **_leg(timed), **in_current(plan, timed, places)}, _LEG_DECIMALS)
 
 
 def _leg(timed: TimedLeg) -> Members:
@@ -397,18 +293,11 @@ def _lure_tracks(plan: Plan) -> Iterator[Members]:
                 "seq": track.seq,
                 "depth_min_m": round(track.depth_min_m, 2),
                 "depth_max_m": round(track.depth_max_m, 2),
-                "clock_s": _numbers(_clock_of(lines[id(track.xy)], track, plan.area.projection), 1),
+                "clock_s": numbers(clock_of(lines[id(track.xy)], track, plan.area.projection), 1),
                 "slowest_mps": None if math.isnan(track.slowest_mps) else round(track.slowest_mps, 3),
             },
             _TRACK_DECIMALS,
         )
-
-
-def _clock_of(line: BaseGeometry, track: LureTrack, projection: LocalProjection) -> FloatArray:
-    """Return the clock of a lure's track at every vertex that is written."""
-    places = _vertices_of(line, track.xy, projection)
-    clock: FloatArray = np.interp(places, np.arange(len(track.xy)), track.clock_s)
-    return clock
 
 
 def _unprojected(projection: LocalProjection, tracks: Sequence[FloatArray]) -> list[BaseGeometry]:
@@ -483,11 +372,6 @@ def _counter_clockwise(shape: BaseGeometry) -> BaseGeometry:
     if shape.geom_type == "MultiPolygon":
         return shapely.MultiPolygon([orient(part) for part in shape.geoms])
     return shape
-
-
-def _lonlat(projection: LocalProjection, point: shapely.Point) -> Members:
-    lon, lat = projection.to_geographic(point.x, point.y)
-    return {"lon": round(float(lon), _DECIMALS), "lat": round(float(lat), _DECIMALS)}
 
 
 def _iso(moment: datetime | None) -> str | None:

@@ -37,21 +37,28 @@ _NEAR_RAD = 1e-3
 
 @dataclass(frozen=True)
 class Turn:
-    """A turn with gear down. `xy` is (n, 2) local metres; `side` is where it turns on the whole.
-
-    In moving water `clock_s` (n,) and `current_mps` (n, 2) are each vertex's time from the turn's start and the
-    current met there.
-    """
+    """A turn with gear down. `xy` is (n, 2) local metres; `side` is where it turns on the whole."""
 
     xy: FloatArray
     length_m: float
     side: Literal["port", "starboard"]
-    clock_s: FloatArray | None = None
-    current_mps: FloatArray | None = None
 
     def run_back(self) -> Turn:
         """Return the same turn run the other way."""
         return Turn(self.xy[::-1], self.length_m, "starboard" if self.side == "port" else "port")
+
+
+@dataclass(frozen=True)
+class DriftingTurn(Turn):
+    """A turn in moving water: each vertex's time from its start, (n,), and the current met there, (n, 2)."""
+
+    clock_s: FloatArray
+    current_mps: FloatArray
+
+    @property
+    def took_s(self) -> float:
+        """Return how long it takes."""
+        return float(self.clock_s[-1])
 
 
 @dataclass(frozen=True)
@@ -114,7 +121,7 @@ def _mean_depth(xy: FloatArray, depth: Depth) -> float:
 
 def drifting_turn(
     leaving: Pose, entering: Pose, start_s: float, motion: Motion, water: MultiPolygon, depth: Depth
-) -> tuple[Turn | None, float]:
+) -> tuple[DriftingTurn | None, float]:
     """Return the soonest turn through moving water whose track over the ground stays in allowed water.
 
     Of two that take as long the one over deeper water is taken.
@@ -140,12 +147,12 @@ def drifting_turn(
         current (McGee, Spry & Hedrick, AIAA 2005-6186; Techy & Woolsey, J. Guidance, Control, and Dynamics 32(6),
         2009). Where the current changes on the way, the mean that is met is found by iteration.
     """
-    best: Turn | None = None
+    best: DriftingTurn | None = None
     soonest_s = inf
     for path, mean in _drifting_paths(leaving, entering, start_s, motion):
         took_s = path.length_m / motion.speed_mps
         soonest_s = min(soonest_s, took_s)
-        if best is not None and took_s > _took_s(best) * _EQUAL_SHARE:
+        if best is not None and took_s > best.took_s * _EQUAL_SHARE:
             break
         # a rough look in a steady current tells most turns that leave the water
         rough, _ = ground_points(path, (float(mean[0]), float(mean[1])), motion.speed_mps, _ROUGH_M)
@@ -157,10 +164,6 @@ def drifting_turn(
         if best is None or _mean_depth(turn.xy, depth) > _mean_depth(best.xy, depth):
             best = turn
     return best, soonest_s
-
-
-def _took_s(turn: Turn) -> float:
-    return 0.0 if turn.clock_s is None else float(turn.clock_s[-1])
 
 
 def _drifting_paths(
@@ -184,7 +187,7 @@ def _drifting_paths(
 
 def _settled(
     path: DubinsPath, leaving: Pose, entering: Pose, start_s: float, motion: Motion, mean: FloatArray
-) -> Turn | None:
+) -> DriftingTurn | None:
     """Return a path of one class as it closes on its end in the current that it meets."""
     goal_xy = np.array([entering.x, entering.y])
     sagitta_m = _ROUGH_M
@@ -204,7 +207,7 @@ def _settled(
                 xy = ground + np.outer(clock / clock[-1], miss)
                 xy[-1] = goal_xy
                 side: Literal["port", "starboard"] = "port" if path.turned_rad > 0.0 else "starboard"
-                return Turn(xy, length_m(xy), side, clock, current)
+                return DriftingTurn(xy, length_m(xy), side, clock, current)
             sagitta_m = _FINE_M
             continue
         mean = mean - miss / clock[-1]

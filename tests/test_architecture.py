@@ -11,11 +11,12 @@ import pytest
 
 ROOT = Path(__file__).parents[1]
 ROAD = [
-    "_errors", "model", "polyline", "moving", "cable", "chain", "separation", "clock", "rods", "gear", "rigcard", "trip",
-    "minutes", "water", "depthline", "fairing", "steerable", "passes", "dubins", "trochoid", "turns", "laps", "weave",
-    "patterns", "runs", "placing", "ways", "journey", "report", "remedies", "timetable", "shifts", "voyage", "tideway",
-    "trailing", "swept", "check", "planner", "geojson", "gpx", "web", "momentwords", "mapwords", "graphsheet", "tidegraph", "playback",
-    "mapdata", "webmap", "outputs", "describe", "comparison", "progress", "planfiles", "gearcommands", "cli", "start",
+    "_errors", "model", "polyline", "moving", "cable", "chain", "separation", "clock", "rods", "gear", "rigcard",
+    "trip", "minutes", "water", "depthline", "fairing", "steerable", "passes", "dubins", "trochoid", "turns", "laps",
+    "weave", "patterns", "runs", "placing", "ways", "journey", "report", "remedies", "timetable", "shifts", "voyage",
+    "tidework", "tidepass", "tideway", "trailing", "swept", "check", "planner", "geowater", "geojson", "gpx", "web",
+    "momentwords", "mapwords", "graphsheet", "tidegraph", "playback", "mapdata", "webmap", "outputs", "describe",
+    "comparison", "progress", "planfiles", "gearcommands", "cli", "start",
 ]  # fmt: skip
 """Every module in an order in which each imports only what lies before it."""
 
