@@ -25,7 +25,7 @@ from spotmap.clock import (
 from spotmap.gear import beside_m, inside_m, longest_chain_m, raised, turning_radius
 from spotmap.journey import Outing
 from spotmap.minutes import current_known, day_table
-from spotmap.model import Plan, Sun, Sweep, TimedLeg, Trip, WorkReport
+from spotmap.model import Plan, Sun, Sweep, TimedLeg, Trip, Work, WorkReport
 from spotmap.passes import off_line, summed
 from spotmap.placing import Brief
 from spotmap.report import cut_words, gear_words, not_counted, work_title
@@ -318,7 +318,7 @@ def _as_plan(draft: _Draft) -> Plan:
         trip=trip,
         radius=draft.brief.radius,
         legs=timed,
-        works=tuple(_report(area, outing) for outing in draft.outings),
+        works=tuple(_report(area, trip.works[outing.placed.index], outing) for outing in draft.outings),
         closed=closed,
         sun=sun,
         magnetic_variation_deg=_variation(area, trip),
@@ -330,7 +330,7 @@ def _as_plan(draft: _Draft) -> Plan:
     )
 
 
-def _report(area: Area, outing: Outing) -> WorkReport:
+def _report(area: Area, work: Work, outing: Outing) -> WorkReport:
     fitted = outing.placed.fitted
     stretch = fitted.stretch
     choices = [outing.placed.note, *fitted.notes]
@@ -347,7 +347,7 @@ def _report(area: Area, outing: Outing) -> WorkReport:
     line = fitted.passes["out"]
     return WorkReport(
         index=outing.placed.index,
-        title=work_title(fitted.work, area.show),
+        title=work_title(work, area.show),
         wanted_length_m=fitted.work.length_m,
         length_m=line.length_m,
         passes=outing.count,

@@ -197,12 +197,13 @@ def _as_outing(tide: TideWork) -> Outing:
         shares[position] = shares.get(position, 0.0) + length_m(one.xy)
     most = tide.kits[max(shares, key=lambda position: shares[position])]
     assert isinstance(most, PlacedWork)  # noqa: S101  passes were run in it
-    notes = [most.note] if most.note else []
+    used = [kit for position in shares if isinstance(kit := tide.kits[position], PlacedWork)]
+    notes = [note for kit in used for note in (kit.note, *(kit.fitted.notes if kit is not most else ())) if note]
     if tide.lifts:
         notes.append(
             f"gear comes up {tide.lifts} time(s) where no turn has room, or leaves too little, in the current there"
         )
-    most = replace(most, gear_down_after_m=tide.gear_down_after_m, note="; ".join(notes))
+    most = replace(most, gear_down_after_m=tide.gear_down_after_m, note="; ".join(dict.fromkeys(notes)))
     return Outing(most, len(tide.done), tide.done[0][1].key, tuple(_choices(tide)))
 
 
