@@ -25,6 +25,7 @@ from spotmap.planfiles import plan_files
 from spotmap.planner import make_plan
 from spotmap.progress import progress
 from spotmap.report import plan_words
+from spotmap.tidecommands import hours, timetable
 from spotmap.trip import area_folder, read_trip
 
 USER_FAULT, NO_PLAN, OUR_FAULT = 2, 3, 1
@@ -108,6 +109,8 @@ app.command("compare", epilog='Example: spotmap compare demo_area/trip.toml --se
     compare_setbacks
 )
 app.command(epilog='Example: spotmap cable --ball "12 lb" --out "100 ft" --angle "42 deg"')(cable)
+app.command(epilog="Example: spotmap hours demo_area/trip.toml --start 05:00 --start 07:30 --on 2026-08-15")(hours)
+app.command(epilog='Example: spotmap timetable demo_area/trip.toml --every "10 min" --csv friday.csv')(timetable)
 
 
 @app.command(epilog="Example: spotmap demo --out first-look")

@@ -92,19 +92,20 @@ def _figures(plan: Plan, setback_m: float) -> Compared:
 
 def comparison_words(found: Sequence[Compared], show: Show) -> Iterator[str]:
     """Yield the figures of several plans as one table, a plan a column."""
-    yield _line("setback", [format_quantity(one.setback_m, show.depth) for one in found])
-    yield _line("turning radius R", [f"{one.radius_m:.1f} m" for one in found])
-    yield _line("decided by", [one.decided_by for one in found])
-    yield _line("passes", [str(one.passes) for one in found])
-    yield _line("line worked", [format_quantity(one.line_m, show.distance) for one in found])
-    yield _line("a lap of work 1", [f"{one.lap_s / 60:.1f} min" for one in found])
-    yield _line("gear down on the line", [f"{one.share:.1%}" for one in found])
-    yield _line("on the line in an hour", [f"{one.on_line_s_per_hour / 60:.1f} min" for one in found])
-    yield _line("slowest lure", [f"{one.lure_share:.0%} of troll" for one in found])
-    yield _line("gear swings inside by", [f"{one.inside_m:.1f} m" for one in found])
+    yield table_line("setback", [format_quantity(one.setback_m, show.depth) for one in found])
+    yield table_line("turning radius R", [f"{one.radius_m:.1f} m" for one in found])
+    yield table_line("decided by", [one.decided_by for one in found])
+    yield table_line("passes", [str(one.passes) for one in found])
+    yield table_line("line worked", [format_quantity(one.line_m, show.distance) for one in found])
+    yield table_line("a lap of work 1", [f"{one.lap_s / 60:.1f} min" for one in found])
+    yield table_line("gear down on the line", [f"{one.share:.1%}" for one in found])
+    yield table_line("on the line in an hour", [f"{one.on_line_s_per_hour / 60:.1f} min" for one in found])
+    yield table_line("slowest lure", [f"{one.lure_share:.0%} of troll" for one in found])
+    yield table_line("gear swings inside by", [f"{one.inside_m:.1f} m" for one in found])
     nearest = ["-" if one.together_m is None else format_quantity(one.together_m, show.depth) for one in found]
-    yield _line("lines brought within", nearest)
+    yield table_line("lines brought within", nearest)
 
 
-def _line(name: str, values: Sequence[str]) -> str:
+def table_line(name: str, values: Sequence[str]) -> str:
+    """Return one line of a table: a name and a value for each column."""
     return f"{name:24}" + "".join(f"{value[:18]:>20}" for value in values)

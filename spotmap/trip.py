@@ -46,7 +46,7 @@ def area_folder(file: Path) -> Path:
     return (file.parent / name).resolve()
 
 
-def read_trip(file: Path, area: Area) -> Trip:
+def read_trip(file: Path, area: Area, *, on: date | None = None, start: time | None = None) -> Trip:
     """Return the trip of a file, its places found in the area.
 
     Parameters
@@ -55,6 +55,8 @@ def read_trip(file: Path, area: Area) -> Trip:
         The trip file.
     area
         The area that it names.
+    on, start
+        Another day, another clock time to start at, than the file's: first light and ladders follow.
 
     Returns
     -------
@@ -74,18 +76,19 @@ def read_trip(file: Path, area: Area) -> Trip:
         if not top.has("date"):
             top.problem("date", "is missing.", "Write it as date = 2026-08-14, without quotes.")
         day = date(2000, 1, 1)
+    day = on or day
     place = _place_reader(area)
     home, home_name = top.reading("home", place, (Point(), ""))
     if not top.has("home"):
         top.problem("home", "is missing.", "Give the name of a mark or a position.")
-    start = _start(top, day, area)
+    starts = _start(top, day, area, start)
     hours = top.number("hours", low=0.05, high=240.0)
-    day_clock = Day(start, later(start, timedelta(hours=hours)), _first_light(area, home, day))
+    day_clock = Day(starts, later(starts, timedelta(hours=hours)), _first_light(area, home, day))
     trip = Trip(
         file=file,
         area_folder=area.folder,
         date=day,
-        start=start,
+        start=starts,
         hours=hours,
         home=home,
         home_name=home_name,
@@ -107,7 +110,7 @@ def read_trip(file: Path, area: Area) -> Trip:
     return trip
 
 
-def _start(top: Table, day: date, area: Area) -> datetime:
+def _start(top: Table, day: date, area: Area, instead: time | None) -> datetime:
     def clock(value: Any, where: str) -> time:
         if isinstance(value, time):
             return value
@@ -118,9 +121,14 @@ def _start(top: Table, day: date, area: Area) -> datetime:
 
     if not top.has("start"):
         top.problem("start", "is missing.", 'Write it as start = "05:30", in the area\'s own time.')
-    moment = datetime.combine(day, top.reading("start", clock, time(0)), area.timezone)
+    own = top.reading("start", clock, time(0))
+    moment = datetime.combine(day, own if instead is None else instead, area.timezone)
     if moment.astimezone(area.timezone).utcoffset() != moment.replace(fold=1).utcoffset():
-        top.problem("start", "falls into a clock change and can mean two times.", "Start an hour earlier or later.")
+        top.problem(
+            "start",
+            f"{moment:%H:%M} on {day} falls into a clock change and can mean two times.",
+            "Start an hour earlier or later.",
+        )
     return moment
 
 
