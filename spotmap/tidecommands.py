@@ -32,6 +32,8 @@ from spotmap.trip import area_folder, read_trip
 
 TripArgument = Annotated[Path, typer.Argument(help="The trip file.")]
 _MINUTE_S = 60.0
+_YEARS = range(1900, 2200)
+"""Days on which sun and calendar can be reckoned, with some to spare."""
 _LIGHTS = ("night", "twilight", "day")
 _UNKNOWN = "-"
 _GEAR_UP = "gear up"
@@ -109,9 +111,12 @@ def _clock(text: str) -> time:
 
 def _day(text: str) -> date:
     try:
-        return date.fromisoformat(text.strip())
+        day = date.fromisoformat(text.strip())
     except ValueError:
         raise InputError.one("--on", f"'{text}' is not a date.", "Write it as 2026-08-14.") from None
+    if day.year not in _YEARS:
+        raise InputError.one("--on", f"{day} is no day to plan for.", "Write a day near ours, as 2026-08-14.")
+    return day
 
 
 def _area_name(plan: Plan) -> str:

@@ -107,6 +107,7 @@ def test_a_day_all_closed_has_no_plan_and_only_where_none_has_the_command_fails(
     ("words", "told"),
     [
         (("--start", "25:00"), "--start: '25:00' is not a clock time."),
+        (("--on", "9999-12-31"), "--on: 9999-12-31 is no day to plan for."),
         (("--on", "14.8.2026"), "--on: '14.8.2026' is not a date."),
         (tuple(word for hour in range(13) for word in ("--start", f"{hour:02d}:00")), "make 13 plans; at most 12"),
         (("--on", "2026-11-01", "--start", "01:30"), "falls into a clock change"),
