@@ -7,8 +7,9 @@ from functools import cache
 from typing import TYPE_CHECKING
 
 import numpy as np
+import numpy.typing as npt
 from astral import Observer, SunDirection
-from astral.sun import noon, time_of_transit
+from astral.sun import elevation, noon, time_of_transit
 from pygeomag import GeoMag
 from pyproj import Geod
 
@@ -19,7 +20,7 @@ if TYPE_CHECKING:
     from zoneinfo import ZoneInfo
 
     from layers.projection import LocalProjection
-    from spotmap.model import Boat, Leg, LegKind
+    from spotmap.model import Boat, FloatArray, Leg, LegKind
 
 _WGS84 = Geod(ellps="WGS84")
 _ONE_DAY = timedelta(days=1)
@@ -86,6 +87,25 @@ def sun_times(lon: float, lat: float, day: date, zone: ZoneInfo) -> Sun:
         sunset=crossing(_HORIZON_ZENITH_DEG, SunDirection.SETTING),
         dusk=crossing(_CIVIL_ZENITH_DEG, SunDirection.SETTING),
     )
+
+
+def light_at(lon: FloatArray, lat: FloatArray, moments: Sequence[datetime]) -> npt.NDArray[np.intp]:
+    """Return the light at places (n,) on WGS 84 at as many moments: 0 night, 1 civil twilight, 2 day, (n,).
+
+    By the sun's height, so that it is right after midnight and where the sun does not rise or set; the heights that
+    part them are those of `sun_times`.
+
+    Examples
+    --------
+    >>> noon = datetime(2026, 6, 21, 12, tzinfo=UTC)
+    >>> light_at(np.array([0.0, 180.0]), np.array([45.0, 45.0]), [noon, noon]).tolist()
+    [2, 0]
+    """
+    heights_deg = [
+        elevation(Observer(north, east), moment.astimezone(UTC), with_refraction=False)
+        for north, east, moment in zip(lat.tolist(), lon.tolist(), moments, strict=True)
+    ]
+    return np.digitize(heights_deg, [90.0 - _CIVIL_ZENITH_DEG, 90.0 - _HORIZON_ZENITH_DEG])
 
 
 @cache
@@ -260,6 +280,22 @@ def elapsed(start: datetime, end: datetime) -> timedelta:
     ('2:00:00', '3:00:00')
     """
     return end.astimezone(UTC) - start.astimezone(UTC)
+
+
+def before(one: datetime, other: datetime) -> bool:
+    """Return whether one zone-aware moment really comes before another.
+
+    Two moments of one zone are compared by the hands of the clock otherwise, which go back once a year.
+
+    Examples
+    --------
+    >>> from zoneinfo import ZoneInfo
+    >>> first = datetime(2026, 10, 25, 2, 50, tzinfo=ZoneInfo("CET"))
+    >>> second = datetime(2026, 10, 25, 2, 10, fold=1, tzinfo=ZoneInfo("CET"))
+    >>> before(first, second), first < second
+    (True, False)
+    """
+    return one.timestamp() < other.timestamp()
 
 
 def later(moment: datetime, by: timedelta) -> datetime:

@@ -11,6 +11,7 @@ import numpy as np
 
 from spotmap._errors import NoPlanError
 from spotmap.cable import TowedLine, cable_for_depth, deepest, hang, point_above
+from spotmap.clock import before
 from spotmap.model import Boat, FloatArray, Limits, RigStep, Rod, Setting, ShorterSetback, TowedRod, TurningRadius
 
 FLATTEST_USEFUL_RAD = 70.0 * pi / 180.0
@@ -192,7 +193,7 @@ def steps_in(radius: TurningRadius, start: datetime, end: datetime) -> tuple[Rig
     found = [
         step
         for step, until in zip(radius.steps, ends, strict=True)
-        if step.since <= end and (until is None or until > start)
+        if not before(end, step.since) and (until is None or before(start, until))
     ]
     return tuple(found) or radius.steps[:1]
 
@@ -235,7 +236,7 @@ def _clips(rods: Sequence[Rod]) -> dict[str, list[Rod]]:
 
 
 def _in_force(rod: Rod, moment: datetime) -> Setting:
-    begun = [setting for setting in rod.settings if setting.since <= moment]
+    begun = [setting for setting in rod.settings if not before(moment, setting.since)]
     return begun[-1] if begun else rod.settings[0]
 
 

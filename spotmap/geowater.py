@@ -36,7 +36,7 @@ def timetable(plan: Plan) -> Members:
     """Return the trip minute by minute, a list for each thing; null is not known, or no gear in the water."""
     day, projection = plan.day, plan.area.projection
     lon, lat = projection.to_geographic(day.xy[:, 0], day.xy[:, 1])
-    tide_m = np.where(np.isnan(day.tide_m), 0.0, day.tide_m)
+    tide_m = np.zeros_like(day.tide_m) if plan.area.tide is None else day.tide_m
     return {
         "moments": [moment.isoformat() for moment in day.moments],
         "seq": day.seq.tolist(),
@@ -68,7 +68,7 @@ def numbers(values: FloatArray, decimals: int) -> list[float | None]:
 def _set_deg(flow_mps: FloatArray, xy: FloatArray, projection: LocalProjection) -> list[float | None]:
     angle = np.arctan2(flow_mps[:, 1], flow_mps[:, 0])
     course = projection.true_course_deg(xy[:, 0], xy[:, 1], np.nan_to_num(angle)) % 360.0
-    return numbers(np.where(np.isnan(angle), np.nan, course), 0)
+    return numbers(np.where(np.isnan(angle), np.nan, np.round(course) % 360.0), 0)
 
 
 def choice_members(choice: TideChoice, projection: LocalProjection) -> Members:

@@ -4,12 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
-from datetime import UTC, date, datetime, time
+from datetime import date, datetime, time
 
 import numpy as np
-import numpy.typing as npt
-from astral import Observer
-from astral.sun import elevation
 
 from layers._errors import Finding, InputError
 from layers.model import Area, Show
@@ -27,7 +24,6 @@ from spotmap.shifts import NEAR_SLACK_MPS
 MOST_TRIES = 12
 _COLUMNS = 4
 _MINUTE_S = 60.0
-_TWILIGHT_DEG, _DAY_DEG = -6.0, -50.0 / 60.0
 _NOTHING = "-"
 _UNCOUNTED = "no current counted"
 
@@ -193,23 +189,9 @@ def _shares(area: Area, timed: TimedLeg) -> FloatArray:
 def _dark_s(plan: Plan) -> float:
     """Return for how long gear is down in the dark, by the minute."""
     down = {timed.seq for timed in plan.legs if timed.leg.kind != "run"}
-    dark = np.isin(plan.day.seq, list(down)) & (light_at(plan) == 0)
+    dark = np.isin(plan.day.seq, list(down)) & (plan.day.light == 0)
     took_s = np.diff([moment.timestamp() for moment in plan.day.moments])
     return float(took_s[dark[:-1]].sum())
-
-
-def light_at(plan: Plan) -> npt.NDArray[np.intp]:
-    """Return the light at the boat at each of the day table's moments: 0 night, 1 civil twilight, 2 day, (n,).
-
-    By the sun's height, so that it is right after midnight and where the sun does not rise or set. Source: as almanacs
-    define them, see `spotmap.clock.sun_times`.
-    """
-    lon, lat = plan.area.projection.to_geographic(plan.day.xy[:, 0], plan.day.xy[:, 1])
-    heights_deg = [
-        elevation(Observer(north, east), moment.astimezone(UTC), with_refraction=False)
-        for north, east, moment in zip(lat.tolist(), lon.tolist(), plan.day.moments, strict=True)
-    ]
-    return np.digitize(heights_deg, [_TWILIGHT_DEG, _DAY_DEG])
 
 
 def hours_words(tried: Sequence[Tried], show: Show) -> Iterator[str]:

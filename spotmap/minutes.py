@@ -9,13 +9,13 @@ import numpy as np
 import numpy.typing as npt
 
 from layers.model import Area
+from spotmap.clock import light_at
 from spotmap.gear import deepest_gear_m, steps_in
-from spotmap.model import ClosedWater, DayTable, FloatArray, Sun, TimedLeg, TurningRadius
+from spotmap.model import PARTLY_OPEN, ClosedWater, DayTable, FloatArray, TimedLeg, TurningRadius
 from spotmap.polyline import along_m
 
 _MINUTE_S = 60.0
 _SAME_MPS = 0.01
-_NIGHT, _TWILIGHT, _DAY = 0, 1, 2
 
 
 def leg_clock(timed: TimedLeg) -> FloatArray:
@@ -41,9 +41,7 @@ def current_known(area: Area, timed: TimedLeg) -> bool:
     return bool((np.abs(area.current.flow_at(x, y, time_s) - counted) < _SAME_MPS).all())
 
 
-def day_table(
-    area: Area, radius: TurningRadius, legs: Sequence[TimedLeg], closed: Sequence[ClosedWater], sun: Sun
-) -> DayTable:
+def day_table(area: Area, radius: TurningRadius, legs: Sequence[TimedLeg], closed: Sequence[ClosedWater]) -> DayTable:
     """Return the trip minute by minute, from the first leg's start to the last one's end.
 
     Parameters
@@ -54,8 +52,6 @@ def day_table(
         The legs in time.
     closed
         The water closed at some time of the trip, for the moments at which it changes.
-    sun
-        The day's light.
 
     Returns
     -------
@@ -91,7 +87,7 @@ def day_table(
         work_flow_mps=work_flow,
         charted_m=area.depth.depth_at(xy[:, 0], xy[:, 1]),
         gear_m=_gear(radius, legs, at, moments),
-        light=np.array([_light(moment, sun) for moment in moments]),
+        light=light_at(*area.projection.to_geographic(xy[:, 0], xy[:, 1]), moments),
         events=tuple(_events(closed, moments[0], moments[-1])),
     )
 
@@ -126,22 +122,13 @@ def _gear(
     )
 
 
-def _light(moment: datetime, sun: Sun) -> int:
-    def within(begin: datetime | None, end: datetime | None) -> bool:
-        return begin is not None and end is not None and begin <= moment <= end
-
-    if within(sun.sunrise, sun.sunset):
-        return _DAY
-    return _TWILIGHT if within(sun.dawn, sun.dusk) else _NIGHT
-
-
 def _events(closed: Sequence[ClosedWater], begin: datetime, end: datetime) -> list[tuple[datetime, str]]:
     found = []
     for water in closed:
         shut = water.in_force_at_start
         for change in water.changes:
             shut = not shut
-            if begin <= change <= end:
-                words = f"{water.name} {'closes' if shut else 'opens'}"
-                found.append((change, words))
-    return sorted(found)
+            if begin.timestamp() <= change.timestamp() <= end.timestamp():
+                name = water.name.removesuffix(PARTLY_OPEN)
+                found.append((change, f"'{name}' {'closes' if shut else 'opens'}"))
+    return sorted(found, key=lambda event: (event[0].timestamp(), event[1]))

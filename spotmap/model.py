@@ -296,6 +296,10 @@ class Sweep:
     clearance_m: float
 
 
+PARTLY_OPEN = " (ground, outside its hours or dates)"
+"""What the name of a ground ends with where it stands for closed water."""
+
+
 @dataclass(frozen=True)
 class ClosedWater:
     """A closure in force at some time during the trip (or water outside every open ground).

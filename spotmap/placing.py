@@ -11,7 +11,7 @@ from shapely import LineString, MultiPolygon
 
 from layers.model import Area
 from layers.units import format_quantity
-from spotmap.clock import elapsed, later
+from spotmap.clock import before, elapsed, later
 from spotmap.depthline import Stretch
 from spotmap.gear import deepest_gear_m, steps_in
 from spotmap.model import Trip, TurningRadius, Work
@@ -242,9 +242,9 @@ class _Option:
 def _options(span: Span, moments: tuple[datetime, ...]) -> Iterator[_Option]:
     yield _Option(span)
     for moment in moments:
-        if span.start < moment:
-            waiting = Span(moment, later(moment, span.end - span.start))
+        if before(span.start, moment):
+            waiting = Span(moment, later(moment, elapsed(span.start, span.end)))
             yield _Option(waiting, begin_by_wait=moment, note=f"begins at {moment:%H:%M}, when water opens")
             stop = later(moment, timedelta(seconds=-1))
-            if span.start < stop < span.end:
+            if before(span.start, stop) and before(stop, span.end):
                 yield _Option(Span(span.start, stop), stop_by=stop, note=f"ends by {moment:%H:%M}, when water closes")

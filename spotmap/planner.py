@@ -16,6 +16,7 @@ from layers.units import format_quantity
 from spotmap._errors import NoPlanError
 from spotmap.check import faults
 from spotmap.clock import (
+    before,
     magnetic_variation_deg,
     sun_times,
     time_legs,
@@ -324,7 +325,7 @@ def _as_plan(draft: _Draft) -> Plan:
         magnetic_variation_deg=_variation(area, trip),
         totals=totals(timed),
         swept=draft.swept,
-        day=day_table(area, draft.brief.radius, timed, closed, sun),
+        day=day_table(area, draft.brief.radius, timed, closed),
         warnings=(*draft.words, *_warnings(area, trip, sun, timed), *gear_words(draft.swept, timed, trip, area.show)),
         cautions=(*CAUTIONS, *not_counted(area)),
     )
@@ -382,10 +383,10 @@ def _warnings(area: Area, trip: Trip, sun: Sun, timed: Sequence[TimedLeg]) -> li
     if variation_is_extrapolated(trip.date):
         found.append("The date lies outside the years of the magnetic model: the variation is an extrapolation.")
     gear_down = [one for one in timed if one.leg.kind != "run"]
-    if sun.dawn is not None and gear_down[0].start < sun.dawn:
+    if sun.dawn is not None and before(gear_down[0].start, sun.dawn):
         found.append(f"Gear goes down at {gear_down[0].start:%H:%M}, before civil dawn at {sun.dawn:%H:%M}.")
-    if sun.dusk is not None and gear_down[-1].end > sun.dusk:
+    if sun.dusk is not None and before(sun.dusk, gear_down[-1].end):
         found.append(f"Gear is down until {gear_down[-1].end:%H:%M}, after civil dusk at {sun.dusk:%H:%M}.")
-    if timed[0].start > trip.start:
+    if before(trip.start, timed[0].start):
         found.append(f"The boat leaves at {timed[0].start:%H:%M}, later than asked, so as to come when water opens.")
     return found

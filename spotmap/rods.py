@@ -12,7 +12,7 @@ from layers._errors import InputError
 from layers.tables import Table
 from layers.units import parse_quantity
 from spotmap.cable import SEA_WATER_KG_M3, SMOOTH_LINE_DRAG
-from spotmap.clock import later
+from spotmap.clock import before, later
 from spotmap.model import Rod, Setting, Side, Tackle
 
 LEAD_KG_M3 = 11_340.0
@@ -208,13 +208,15 @@ def _ladder(table: Table, day: Day) -> tuple[Setting, ...]:
                 since = later(day.first_light, timedelta(seconds=after_s)).replace(second=0, microsecond=0)
         step.done()
         steps.append(Setting(since, depth_m, None))
-    steps.sort(key=lambda one: one.since)
+    steps.sort(key=lambda one: one.since.timestamp())
     if not steps:
         table.problem("ladder", "has no steps.", "Write each as [[rod.ladder]].")
         return (Setting(day.start, 10.0, None),)
     # the step in force at the start begins with it; later ones follow
-    begun = [one for one in steps if one.since <= day.start][-1:] or [steps[0]]
-    following = [one for one in steps if day.start < one.since < day.end and one is not begun[0]]
+    begun = [one for one in steps if not before(day.start, one.since)][-1:] or [steps[0]]
+    following = [
+        one for one in steps if before(day.start, one.since) and before(one.since, day.end) and one is not begun[0]
+    ]
     return (replace(begun[0], since=day.start), *following)
 
 
@@ -225,8 +227,8 @@ def _clock(value: Any, where: str, day: Day) -> datetime:
         raise InputError.one(where, f"{value!r} is not a clock time.", 'Write it as "06:30".') from None
     moment = day.start.replace(hour=clock.hour, minute=clock.minute, second=0, microsecond=0)
     # on a trip across midnight a time before the start may be on the next day
-    tomorrow = later(moment, timedelta(days=1))
-    return tomorrow if moment < day.start and tomorrow < day.end else moment
+    tomorrow = moment + timedelta(days=1)
+    return tomorrow if before(moment, day.start) and before(tomorrow, day.end) else moment
 
 
 def _cycle(table: Table, day: Day) -> tuple[Setting, ...]:

@@ -21,7 +21,7 @@ from layers._errors import InputError
 from layers.area import open_area
 from layers.model import FloatArray
 from layers.units import parse_quantity, to_unit
-from spotmap.hours import hours_words, light_at, try_hours
+from spotmap.hours import hours_words, try_hours
 from spotmap.model import Plan
 from spotmap.momentwords import offset_words, set_words, tide_words
 from spotmap.outputs import write_folder
@@ -150,7 +150,7 @@ def _minutes_of(plan: Plan) -> _Minutes:
         work_set_deg=_set_deg(plan, day.work_flow_mps),
         work_drift_mps=np.hypot(*day.work_flow_mps.T),
         under_gear_m=day.charted_m + tide_m - day.gear_m,
-        light=tuple(_LIGHTS[one] for one in light_at(plan)),
+        light=tuple(_LIGHTS[one] for one in plan.day.light.tolist()),
         gear_up=tuple(leg.kind == "run" for leg in under_way),
         legs=tuple((leg.label, leg.kind, "" if leg.kind == "run" else leg.pattern or "") for leg in under_way),
     )

@@ -13,7 +13,7 @@ from layers._errors import InputError
 from layers.model import Area
 from layers.units import format_quantity
 from spotmap._errors import NoPlanError
-from spotmap.clock import elapsed, later, time_legs
+from spotmap.clock import before, elapsed, later, time_legs
 from spotmap.depthline import Stretch
 from spotmap.journey import Outing, choose_first_passes, legs_of, passes_that_fit, work_duration
 from spotmap.model import TimedLeg, Trip
@@ -184,7 +184,7 @@ def _first_late(outings: Sequence[Outing], timed: Sequence[TimedLeg], trip: Trip
     """
     for position, outing in enumerate(outings):
         stop_by, end = outing.placed.stop_by, _gear_down(timed, outing)[-1].end
-        if stop_by is not None and end > stop_by:
+        if stop_by is not None and before(stop_by, end):
             return position, elapsed(stop_by, end)
     over = elapsed(trip.latest_end, timed[-1].end)
     return (len(outings) - 1, over) if over > timedelta(0) else None
@@ -210,7 +210,7 @@ def _timed(outings: Sequence[Outing], runs: Runs, variation_deg: float) -> tuple
     for outing in outings:
         opens = outing.placed.begin_by_wait
         begin = _gear_down(timed, outing)[0]
-        if opens is None or begin.start >= opens:
+        if opens is None or not before(begin.start, opens):
             continue
         wait = elapsed(begin.start, opens)
         if outing is outings[0]:
@@ -227,8 +227,8 @@ def _timed(outings: Sequence[Outing], runs: Runs, variation_deg: float) -> tuple
 def inside_spans(timed: Sequence[TimedLeg], outings: Sequence[Outing]) -> bool:
     """Return whether every piece of work is worked within the span that its water was looked at for."""
     return all(
-        _gear_down(timed, outing)[0].start >= outing.placed.span.start
-        and _gear_down(timed, outing)[-1].end <= outing.placed.span.end
+        not before(_gear_down(timed, outing)[0].start, outing.placed.span.start)
+        and not before(outing.placed.span.end, _gear_down(timed, outing)[-1].end)
         for outing in outings
     )
 

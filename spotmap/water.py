@@ -14,7 +14,7 @@ from shapely.geometry.base import BaseGeometry
 from layers.model import Area, Bounds, Depth, Rule
 from layers.seasons import changes, is_active, season_words
 from layers.units import format_quantity
-from spotmap.model import ClosedWater, Limits
+from spotmap.model import PARTLY_OPEN, ClosedWater, Limits
 
 LANE_LINE_MARGIN_M = 50.0
 """Half the width of a lane drawn as a line without a margin (common practice, no source)."""
@@ -159,7 +159,7 @@ def _closed_outside_grounds(area: Area, fishery: Fishery, limits: Limits, span: 
         shut = rule.shape.difference(open_always)
         if not shut.is_empty:
             opens = changes(rule.season, span.start, span.end)
-            name = f"{rule.name} (ground, outside its hours or dates)"
+            name = f"{rule.name}{PARTLY_OPEN}"
             yield _as_closed(rule, name, shut, limits, not is_active(rule.season, span.start), opens)
 
 

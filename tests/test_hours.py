@@ -14,7 +14,7 @@ from layers.area import open_area
 from layers.model import Show
 from spotmap._errors import NoPlanError
 from spotmap.clock import sun_times
-from spotmap.hours import HourFigures, Tried, best_words, fault_words, figures_of, hours_words, light_at, try_hours
+from spotmap.hours import HourFigures, Tried, best_words, fault_words, figures_of, hours_words, try_hours
 from spotmap.model import Plan, Trip
 from spotmap.shifts import NEAR_SLACK_MPS
 from spotmap.trip import read_trip
@@ -88,7 +88,7 @@ def test_no_pass_is_near_slack_where_no_current_is_counted(moving: Plan) -> None
 def test_light_changes_at_dawn_and_sunrise_also_after_midnight() -> None:
     plan = build_plan(departure=datetime(2026, 8, 13, 22, 30), laps=11)  # noqa: DTZ001 -- the fixture puts the zone in
     sun = sun_times(-140.0, 47.0, DAY, plan.area.timezone)
-    light = light_at(plan)
+    light = plan.day.light
     assert plan.day.moments[0].date() < DAY
     assert light[0] == 0
     assert set(light) == {0, 1, 2}
@@ -105,8 +105,8 @@ def test_light_changes_at_dawn_and_sunrise_also_after_midnight() -> None:
 def test_under_the_midnight_sun_nothing_is_dark_and_in_the_polar_night_all_is() -> None:
     summer = build_plan(lat0_deg=78.0, departure=datetime(2026, 6, 20, 23, 0))  # noqa: DTZ001
     winter = build_plan(lat0_deg=78.0, departure=datetime(2026, 12, 20, 11, 0))  # noqa: DTZ001
-    assert (light_at(summer) == 2).all()
-    assert (light_at(winter) == 0).all()
+    assert (summer.day.light == 2).all()
+    assert (winter.day.light == 0).all()
     assert figures_of(summer).dark_s == 0.0
     assert figures_of(winter).dark_s > figures_of(winter).on_line_s
 
