@@ -118,6 +118,8 @@ def moves(brief: Brief) -> bool:
             continue
         known = area.current.known(box_around(stretches, brief.radius.radius_m))
         line = where_known(stretches[0].line, known, SHORTEST_PASS_RADII * brief.radius.radius_m)
+        if line is None and not known.is_empty:
+            return True  # walking the day tells why the line cannot be worked
         if line is not None and strongest_mps(line, *ends, flow_of(area)) >= NO_CURRENT_MPS:
             return True
     return False

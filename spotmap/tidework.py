@@ -170,7 +170,8 @@ def opened_work(day: Voyage, index: int, *, hasty: bool) -> TideWork | NoPass:
     Returns
     -------
     TideWork or NoPass
-        Where nothing of its line lies in known current, none is counted; NoPass says that there is no such line.
+        Where nothing is known of the current around it, none is counted. NoPass says that there is no such line, or
+        that the current is known beside it only.
     """
     brief = day.brief
     trip, area, work = brief.trip, brief.area, brief.trip.works[index]
@@ -186,6 +187,9 @@ def opened_work(day: Voyage, index: int, *, hasty: bool) -> TideWork | NoPass:
     window = (arrive_s, max(min(until_s, day.end_s), arrive_s + 60.0))
     known = area.current.known(box_around(stretches, brief.radius.radius_m)) if area.current else MultiPolygon()
     line, flow = where_known(stretches[0].line, known, SHORTEST_PASS_RADII * brief.radius.radius_m), day.flow
+    if line is None and not known.is_empty:
+        # it is known to move beside the line: nobody may count on none
+        return NoPass(("the current is known near the line, and not along it: no station's reach holds it",), 0.0)
     if line is None:
         # nothing is known of it anywhere on the line: none is counted, and the plan says so
         line, flow, known = stretches[0].line, still, shapely.multipolygons([shapely.box(*_wide(stretches))])

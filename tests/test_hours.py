@@ -13,7 +13,7 @@ from layers._errors import InputError
 from layers.area import open_area
 from layers.model import Show
 from spotmap._errors import NoPlanError
-from spotmap.clock import sun_times
+from spotmap.clock import light_at, sun_times
 from spotmap.hours import HourFigures, Tried, best_words, fault_words, figures_of, hours_words, try_hours
 from spotmap.model import Plan, Trip
 from spotmap.shifts import NEAR_SLACK_MPS
@@ -85,8 +85,14 @@ def test_no_pass_is_near_slack_where_no_current_is_counted(moving: Plan) -> None
     assert blind.uncounted_s == pytest.approx((first.end - first.start).total_seconds(), abs=1e-3)
 
 
+def in_true_light(plan: Plan) -> Plan:
+    """Return a hand-made plan with the light of its own place and time, not the one written into it."""
+    place = plan.area.projection.to_geographic(plan.day.xy[:, 0], plan.day.xy[:, 1])
+    return replace(plan, day=replace(plan.day, light=light_at(*place, plan.day.moments)))
+
+
 def test_light_changes_at_dawn_and_sunrise_also_after_midnight() -> None:
-    plan = build_plan(departure=datetime(2026, 8, 13, 22, 30), laps=11)  # noqa: DTZ001 -- the fixture puts the zone in
+    plan = in_true_light(build_plan(departure=datetime(2026, 8, 13, 22, 30), laps=11))  # noqa: DTZ001 -- the fixture puts the zone in
     sun = sun_times(-140.0, 47.0, DAY, plan.area.timezone)
     light = plan.day.light
     assert plan.day.moments[0].date() < DAY
@@ -103,8 +109,8 @@ def test_light_changes_at_dawn_and_sunrise_also_after_midnight() -> None:
 
 
 def test_under_the_midnight_sun_nothing_is_dark_and_in_the_polar_night_all_is() -> None:
-    summer = build_plan(lat0_deg=78.0, departure=datetime(2026, 6, 20, 23, 0))  # noqa: DTZ001
-    winter = build_plan(lat0_deg=78.0, departure=datetime(2026, 12, 20, 11, 0))  # noqa: DTZ001
+    summer = in_true_light(build_plan(lat0_deg=78.0, departure=datetime(2026, 6, 20, 23, 0)))  # noqa: DTZ001
+    winter = in_true_light(build_plan(lat0_deg=78.0, departure=datetime(2026, 12, 20, 11, 0)))  # noqa: DTZ001
     assert (summer.day.light == 2).all()
     assert (winter.day.light == 0).all()
     assert figures_of(summer).dark_s == 0.0
