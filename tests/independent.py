@@ -235,8 +235,8 @@ def check_sequence(case: Case) -> Iterator[str]:
 def least_kink(behind: np.ndarray, ahead: np.ndarray) -> float:
     """Return the smallest jump in heading at a join that the vertices on both sides allow.
 
-    Each side's heading is taken over its first metre and over its first vertices past 1.5 m, as it is and
-    carried to the join with the bend seen there.
+    Each side's heading is taken over its first half metre, its first metre and its first vertices past 1.5 m, as it
+    is and carried to the join with the bend seen there: a small circle can bend back within two metres.
     """
 
     def headings(line: np.ndarray) -> list[float]:
@@ -244,7 +244,7 @@ def least_kink(behind: np.ndarray, ahead: np.ndarray) -> float:
         first = along[min(int(np.searchsorted(along, 1.5)), len(line) - 1)]
         second = along[min(int(np.searchsorted(along, first + 1.5)), len(line) - 1)]
         found = []
-        for near, far in ((1.0, 2.0), (first, second)):
+        for near, far in ((0.5, 1.0), (1.0, 2.0), (first, second)):
             x, y = (np.interp((0.0, near, far), along, line[:, k]) for k in (0, 1))
             heading, next_heading = np.arctan2(np.diff(y), np.diff(x)).tolist()
             bend = math.remainder(heading - next_heading, math.tau) if far > near else 0.0
