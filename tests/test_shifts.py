@@ -125,7 +125,7 @@ def test_bends_are_as_wide_as_any_course_along_the_line_wants(seed: int) -> None
             forward, back = (bend_factor(way, V, current).max() for way in (course, -course))
             assert one.bend_forward >= forward - 0.02
             assert one.bend_back >= back - 0.02
-        assert 1.0 <= min(one.bend_forward, one.bend_back)
+        assert min(one.bend_forward, one.bend_back) >= 1.0
         # and no wider than the strongest current could want, a step more
         assert max(one.bend_forward, one.bend_back) <= 1.03 * (1.0 + across_mps / V) ** 2 / 0.88 + 0.25
 
