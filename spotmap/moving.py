@@ -22,6 +22,7 @@ Flow = Callable[[FloatArray, FloatArray], FloatArray]
 _ROUNDS = 4
 """The clock hangs on the current and the current on the clock: each round shrinks the error by what the current
 changes on the way, a hundredth or so."""
+_TOGETHER_S = 0.5
 
 
 @dataclass(frozen=True)
@@ -45,7 +46,7 @@ class Passage:
     @property
     def slowest_mps(self) -> float:
         """Return the least speed over the ground; NaN where the track cannot be held."""
-        return float(self.over_ground_mps.min())
+        return float(self.over_ground_mps.min()) if np.isfinite(self.clock_s[-1]) else float("nan")
 
 
 def still(xy: FloatArray, time_s: FloatArray) -> FloatArray:
@@ -93,6 +94,9 @@ def passage(xy: FloatArray, speed_mps: float, start_s: float, flow: Flow) -> Pas
         before, clock = clock, np.concatenate([[0.0], np.cumsum(way_m / over_ground)])
         if np.array_equal(before, clock):
             break
+    # where the current stops being known, or holdable, on the way, rounds do not come together
+    apart = ~(np.abs(clock - before) <= _TOGETHER_S)
+    clock = np.where(np.maximum.accumulate(apart), np.nan, clock)
     through = ahead * over_ground[:, None] - mean
     return Passage(clock, current, np.arctan2(through[:, 1], through[:, 0]), over_ground)
 

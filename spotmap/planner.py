@@ -113,7 +113,7 @@ def _lawful_draft(area: Area, trip: Trip, progress: Callable[[str], None]) -> _D
         radius = turning_radius(trip.rods, trip.boat, trip.limits)
         spares = ((beside_m(radius), False), (inside_m(radius), True))
         # in a current gear swings far: the first try would mostly be in vain
-        for spare_m, off_unknown in spares if area.current is None else spares[1:]:
+        for spare_m, off_unknown in spares[1:] if _moves(Brief(area, trip, radius, 0.0, 0.0)) else spares:
             brief = Brief(area, trip, radius, spare_m, 0.0, off_unknown)
             draft = _draft(brief, runs, progress)
             if not draft.swept.touches:
@@ -168,12 +168,15 @@ def _draft_in_deeper_water(brief: Brief, before: _Draft, runs: Runs, progress: C
 
 
 def _draft(brief: Brief, runs: Runs, progress: Callable[[str], None]) -> _Draft:
-    if brief.area.current is not None:
-        from spotmap.tideway import moves  # noqa: PLC0415  a plan in still water need not wait for it
+    return _moving_draft(brief, runs, progress) if _moves(brief) else _still_draft(brief, runs, progress)
 
-        if moves(brief):
-            return _moving_draft(brief, runs, progress)
-    return _still_draft(brief, runs, progress)
+
+def _moves(brief: Brief) -> bool:
+    if brief.area.current is None:
+        return False
+    from spotmap.tideway import moves  # noqa: PLC0415  a plan in still water need not wait for it
+
+    return moves(brief)
 
 
 def _moving_draft(brief: Brief, runs: Runs, progress: Callable[[str], None]) -> _Draft:

@@ -233,7 +233,7 @@ def _joined(found: Sequence[Shift], seen: _Seen, window: tuple[float, float]) ->
     joined = []
     for since, until in pairwise([*edges, window[1]]):
         pattern = next(one.pattern for one in found if one.since_s == since)
-        inside = np.flatnonzero((seen.time_s >= since) & ((seen.time_s < until) | (until == window[1])))
+        inside = np.flatnonzero((seen.time_s >= since) & (seen.time_s <= until))
         joined.append(_shift(seen, slice(int(inside[0]), int(inside[-1]) + 1), pattern, since, until))
     return tuple(joined)
 

@@ -92,6 +92,11 @@ def _track(part: Trail, index: int, column: int) -> LureTrack:
     clock = np.clip(steps * STEP_S, began_s, ended_s)
     ends = part.ends[steps, column, -1]
     xy = np.column_stack([np.interp(clock, steps * STEP_S, ends[:, axis]) for axis in (0, 1)])
+    over_s = ended_s - steps[-1] * STEP_S
+    if over_s > 0.0 and len(ends) > 1:
+        # a leg before a lift ends between two moments
+        clock = np.append(clock, ended_s)
+        xy = np.vstack([xy, ends[-1] + (ends[-1] - ends[-2]) * over_s / STEP_S])
     clock -= began_s
     kept = _kept(xy, clock)
     trailing = part.out[on, column]

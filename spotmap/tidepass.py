@@ -25,6 +25,9 @@ from spotmap.tidework import TidePass, TideWork
 from spotmap.turns import DriftingTurn, Motion, drifting_turn, start_pose
 from spotmap.voyage import VoyageMark
 
+NO_TIME = "no time is left for one pass"
+_TOO_SLOW = "against the current less than half a knot would be made over the ground"
+_GROWS = "the current would grow too strong to troll against"
 _TRIMS_PER_RADIUS = 2.0
 _MOST_TRIED = 60
 _MOST_CHAINS = 5
@@ -94,16 +97,18 @@ def _timed_pass(tide: TideWork, kit: PlacedWork, shift: Shift, key: PassKey, xy:
     day = tide.day
     way = passage(xy, day.brief.trip.boat.troll_speed_mps, day.now_s, tide.flow)
     if not way.slowest_mps >= LEAST_OVER_GROUND_MPS:
-        return "against the current less than half a knot would be made over the ground"
+        return _TOO_SLOW
     end_s = day.now_s + way.took_s
-    if end_s > tide.limit_s(kit) or tide.over(end_s, Point(xy[-1])):
-        return "no time is left for one pass"
+    if tide.over(end_s, Point(xy[-1])):
+        return NO_TIME
+    if end_s > tide.limit_s(kit):
+        return "it would end after the water or the current has changed"
     along = along_mps(xy, way.current_mps)
     against = float(along.min()) < -NEAR_SLACK_MPS
     if shift.pattern == "one-way" and float(along.mean()) < -NEAR_SLACK_MPS:
         return "one-way passes are run with the current"
     if shift.pattern != "one-way" and against and end_s > shift.until_s:
-        return "the current would grow too strong to troll against"
+        return _GROWS
     return TidePass(kit, shift, key, xy, way, day.now_s)
 
 
@@ -121,7 +126,7 @@ def along_mps(xy: FloatArray, current_mps: FloatArray) -> FloatArray:
     return along
 
 
-def turned_onto(tide: TideWork, now: TidePass) -> TidePass | None:
+def turned_onto(tide: TideWork, now: TidePass) -> TidePass | str:
     """Turn with the gear down onto the pass that follows.
 
     Parameters
@@ -133,49 +138,44 @@ def turned_onto(tide: TideWork, now: TidePass) -> TidePass | None:
 
     Returns
     -------
-    TidePass or None
-        The pass that follows, not yet taken as run; None where no turn has room, or the clock or the current forbids
-        what follows: nothing is done then.
+    TidePass or str
+        The pass that follows, not yet taken as run; or, with nothing done, why none does: `NO_TIME`, or that no turn
+        has room or the current forbids it.
     """
     day, kit = tide.day, now.kit
     edges = kit.fitted.graph.adj[now.key]
     key = min(edges, key=lambda after: edges[after]["length_m"])
-    if not _may_follow(tide, now, kit.fitted.track(key)):
-        return None
+    hindrance = _hindrance(tide, now, kit.fitted.track(key))
+    if hindrance:
+        return hindrance
     found = _turn_between(tide, now, kit.fitted.track(key))
     if found is None:
-        return None
+        return "no turn has room"
     last, turn, begin = found
     mark = day.mark()
     before = now.cut_at(last)
     finish(tide, before)
     if day.now_s >= now.shift.until_s:
         _undo(tide, mark)
-        return None
+        return _GROWS
     day.made.turn(turn, kit)
     day.made.legs[-1] = replace(day.made.legs[-1], clock_s=turn.clock_s, current_mps=turn.current_mps)
     day.now_s += turn.took_s
     following = _timed_pass(tide, kit, now.shift, key, kit.fitted.track(key)[begin:])
-    if isinstance(following, TidePass):
-        return following
-    _undo(tide, mark)
-    return None
+    if not isinstance(following, TidePass):
+        _undo(tide, mark)
+    return following
 
 
-def _may_follow(tide: TideWork, now: TidePass, onto: FloatArray) -> bool:
-    """Return whether a pass may follow by the clock and the current: a turn is not looked for in vain."""
-    speed_mps = tide.day.brief.trip.boat.troll_speed_mps
-    way = passage(onto, speed_mps, now.end_s, tide.flow)
-    shorter_s = _TRIMMED_SHARE * way.took_s
-    return (
-        way.slowest_mps >= LEAST_OVER_GROUND_MPS
-        and now.end_s + shorter_s <= tide.limit_s(now.kit)
-        and not (
-            tide.work.duration is not None
-            and tide.begin_s is not None
-            and now.end_s + shorter_s > tide.begin_s + tide.work.duration.total_seconds()
-        )
-    )
+def _hindrance(tide: TideWork, now: TidePass, onto: FloatArray) -> str:
+    """Return what forbids a pass to follow, by the clock and the current, so that no turn is looked for in vain."""
+    way = passage(onto, tide.day.brief.trip.boat.troll_speed_mps, now.end_s, tide.flow)
+    if not way.slowest_mps >= LEAST_OVER_GROUND_MPS:
+        return _TOO_SLOW
+    end_s = now.end_s + _TRIMMED_SHARE * way.took_s
+    if tide.over(end_s, Point(onto[-1])):
+        return NO_TIME
+    return _GROWS if end_s > tide.limit_s(now.kit) else ""
 
 
 def _undo(tide: TideWork, mark: VoyageMark) -> None:

@@ -24,7 +24,7 @@ from spotmap.polyline import length_m
 from spotmap.remedies import remedies_for
 from spotmap.report import choice_words, work_title
 from spotmap.shifts import NEAR_SLACK_MPS, NO_CURRENT_MPS, Shift, minutes_per_hour, strongest_mps
-from spotmap.tidepass import along_mps, finish, pass_after_run, turned_onto
+from spotmap.tidepass import NO_TIME, along_mps, finish, pass_after_run, turned_onto
 from spotmap.tidework import TidePass, TideWork, opened_work, where_known
 from spotmap.timetable import refuse_missing_lines
 from spotmap.voyage import Voyage, flow_of
@@ -131,24 +131,27 @@ def _worked(day: Voyage, index: int, *, hasty: bool) -> Outing | NoPass:
     if isinstance(opened, NoPass):
         return opened
     mark = day.mark()
-    now, reasons = _begun(opened)
-    if now is None:
+    first, reasons = _begun(opened)
+    if first is None:
         day.back_to(mark)
         return NoPass(reasons, 0.0)
-    count = 1
+    now, count = first, 1
     while opened.work.passes is None or count < opened.work.passes:
-        following = turned_onto(opened, now) if now.turns else None
-        if following is None:
+        turned = turned_onto(opened, now) if now.turns else ""
+        if turned == NO_TIME:
+            # gear is not brought up and set again to win a last pass
+            break
+        if isinstance(turned, TidePass):
+            following = turned
+        else:
             finish(opened, now)
-            before = now
-            following, _ = _begun(opened)
-            opened.lifts += following is not None and following.shift is before.shift and before.turns
-            if following is None:
-                now = None
-                break
+            begun, _ = _begun(opened)
+            if begun is None:
+                return _as_outing(opened)
+            opened.lifts += begun.shift is now.shift and now.turns
+            following = begun
         now, count = following, count + 1
-    if now is not None:
-        finish(opened, now)
+    finish(opened, now)
     return _as_outing(opened)
 
 

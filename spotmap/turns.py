@@ -28,6 +28,7 @@ _EQUAL_SHARE = 1.001
 """Turns whose lengths differ by less than this count as equal, and the deeper one is taken."""
 _LIKELY_TURN_RADII = 7.0
 _MOST_ROUNDS = 8
+_PLACE_ROUNDS = 2
 _NEARLY_INSIDE_M = 1.0
 _LEAST_VERTICES = 2
 _NEAR_M = 0.05
@@ -195,8 +196,11 @@ def _settled(
         if path.length_m == 0.0:
             return None
         adrift, clock = ground_points(path, (float(mean[0]), float(mean[1])), motion.speed_mps, sagitta_m)
-        current = motion.flow(adrift, start_s + clock)
-        ground = adrift - np.outer(clock, mean) + drift_m(clock, current)
+        through, ground = adrift - np.outer(clock, mean), adrift
+        for _ in range(_PLACE_ROUNDS):
+            # as it is met on the ground, not where the mean would have carried the boat
+            current = motion.flow(ground, start_s + clock)
+            ground = through + drift_m(clock, current)
         miss = goal_xy - ground[-1]
         heading = heading_on(entering.heading_rad, motion.speed_mps, current[-1])
         if isnan(heading) or not np.isfinite(miss).all():

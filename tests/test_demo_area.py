@@ -232,4 +232,10 @@ def test_trip_goes_from_loop_to_one_way_and_back_and_says_why(area):
         strong = "too strong to troll against (limit 1.5 kn)" in choice.words
         assert strong is (choice.pattern == "one-way")
         assert "min" in choice.words
+    second = [timed.leg for timed in plan.legs if timed.leg.work == 1 and timed.leg.kind == "pass"]
+    lines = {
+        pattern: {round(leg.depth_line_m / 0.3048) for leg in second if leg.pattern == pattern}
+        for pattern in ("loop", "one-way")
+    }
+    assert lines == {"loop": {100, 130}, "one-way": {100}}
     assert all(timed.leg.kind != "turn" for timed in plan.legs if told[2].since < timed.start < told[2].until)

@@ -326,9 +326,7 @@ def test_lure_tracks_have_a_clock_for_every_place(plan: Plan) -> None:
         clock = one["properties"]["clock_s"]
         assert len(clock) == vertices(one)
         assert clock[0] == 0.0
-        # the gear is pulled in steps of a second: the last leg before a lift may lack a part of one
-        lifted = plan.legs[one["properties"]["seq"]].leg.kind == "run"
-        assert clock[-1] == pytest.approx(took[one["properties"]["seq"]], abs=1.0 if lifted else 0.06)
+        assert clock[-1] == pytest.approx(took[one["properties"]["seq"]], abs=0.06)
         assert all(before <= after for before, after in pairwise(clock))
 
 

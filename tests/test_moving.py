@@ -120,10 +120,6 @@ def test_over_the_ground_it_goes_what_it_steers_and_what_it_drifts(flow: Flow) -
         assert water_path(xy, way.clock_s, way.current_mps) == pytest.approx(water, abs=1e-9)
 
 
-@pytest.mark.xfail(
-    strict=True,
-    reason="passage asks what it cannot reach for the current at the start: by the fourth round it takes that",
-)
 @pytest.mark.parametrize("past", [np.nan, 3.0])
 def test_a_current_that_becomes_unknown_or_too_strong_on_the_way_gives_no_time(past: float) -> None:
     def changes(xy: FloatArray, time_s: FloatArray) -> FloatArray:

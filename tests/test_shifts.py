@@ -56,7 +56,7 @@ def test_the_pattern_changes_where_the_current_passes_the_limit() -> None:
     for one in found:
         times = np.linspace(one.since_s, one.until_s, 500)
         strongest = np.abs(most * np.sin(np.pi * times / (6 * HOUR_S))).max()
-        assert one.strongest_mps == pytest.approx(strongest, abs=0.07)  # a look earlier
+        assert one.strongest_mps == pytest.approx(strongest, abs=0.01)
         if one.pattern == "loop":
             assert strongest < LIMITS.strong_current_mps
 

@@ -92,9 +92,6 @@ def test_no_current_gives_the_very_same_legs_as_no_layer(tmp_path: Path) -> None
     assert with_zeros.area.current is not None
 
 
-@pytest.mark.xfail(
-    strict=True, reason="planner._lawful_draft takes the wider spare wherever there is a current layer, moving or not"
-)
 def test_no_current_gives_the_very_same_legs_beside_a_closure_too(tmp_path: Path) -> None:
     trip, layers = SmallTrip([SHORT]), {"closure": [ROCK]}
     with_zeros = planned(tmp_path / "zeros", MovingArea(races=[steady(0.0)], layers=layers), trip)
