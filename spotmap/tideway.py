@@ -76,7 +76,7 @@ def _exactly(brief: Brief, runs: Runs) -> Walked:
 
 
 def _walked(day: Voyage, *, hasty: bool) -> Walked | None:
-    """Return the day, or None where it ends too late, which can only be when the way home was judged in haste."""
+    """Return the day, or None where the way home was judged in haste and is too long, or is none."""
     brief = day.brief
     outings: list[Outing] = []
     left_out: list[str] = []
@@ -97,7 +97,12 @@ def _walked(day: Voyage, *, hasty: bool) -> Walked | None:
             failure.reasons,
             remedies_for(brief, index, Span(brief.trip.start, brief.trip.latest_end)),
         )
-    day.run_home()
+    try:
+        day.run_home()
+    except NoPlanError:
+        if hasty:
+            return None
+        raise
     if day.now_s > day.end_s + 1.0:
         return None
     return Walked(tuple(day.made.legs), day.departure, tuple(outings), tuple(left_out))
