@@ -14,16 +14,8 @@ import shapely
 from layers.positions import format_position
 from layers.units import format_quantity, to_unit
 from spotmap.gear import steps_in
-from spotmap.mapwords import (
-    NO_GROUNDS,
-    LegWords,
-    Section,
-    leg_words,
-    lure_words,
-    near_words,
-    panel_sections,
-    state_words,
-)
+from spotmap.legwords import LegWords, leg_words, lure_words, near_words
+from spotmap.mapwords import NO_GROUNDS, Section, panel_sections, state_words
 from spotmap.momentwords import short_time
 from spotmap.playback import Playback, playback
 from spotmap.web.steps import Shape, line_shapes, shape_of

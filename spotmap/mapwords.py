@@ -9,21 +9,20 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 
 from layers.units import format_quantity, to_unit
+from spotmap.legwords import LegWords, Row, depth_span, fuel_unit, near_words, share_of_troll
 from spotmap.momentwords import short_time
 from spotmap.rigcard import rig_card
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator, Sequence
+    from collections.abc import Iterable, Sequence
     from datetime import timedelta
 
-    from layers.model import Area, FloatArray
-    from spotmap.model import ClosedWater, LureTrack, Plan, TimedLeg, WorkReport
+    from layers.model import Area
+    from spotmap.model import ClosedWater, LureTrack, Plan, WorkReport
     from spotmap.rigcard import RigRow
 
 NOT_FOR_NAVIGATION = "Not for navigation. Check the current regulation. The skipper decides. Keep a lookout."
 NO_GROUNDS = "No ground layer: water counted open unless closed."
-
-Row = tuple[str, str]
 
 _HOUR_MIN = 60
 
@@ -52,17 +51,6 @@ class Section:
     graph: bool = False
 
 
-@dataclass(frozen=True)
-class LegWords:
-    """What is said of one leg: on its badge, in the strip below the map (two lines) and on its card."""
-
-    title: str
-    start: str
-    badge: str
-    brief: tuple[str, str]
-    rows: tuple[Row, ...]
-
-
 def span_words(span: timedelta) -> str:
     """Return a length of time in hours and minutes.
 
@@ -75,83 +63,6 @@ def span_words(span: timedelta) -> str:
     """
     minutes = round(span.total_seconds() / 60)
     return f"{minutes // 60} h {minutes % 60:02d} min" if minutes >= _HOUR_MIN else f"{minutes} min"
-
-
-def near_words(area: Area, length_m: float) -> str:
-    """Return a short length in metres or, where depth is shown in feet or fathoms, in feet."""
-    return format_quantity(length_m, "m" if area.show.depth == "m" else "ft", 0)
-
-
-def leg_words(plan: Plan, leg: TimedLeg, under_m: FloatArray) -> LegWords:
-    """Return what is said of a leg.
-
-    Parameters
-    ----------
-    plan
-        The plan that the leg belongs to.
-    leg
-        One of its legs.
-    under_m
-        Charted depth under the leg's vertices, metres, NaN where unknown.
-
-    Returns
-    -------
-    LegWords
-        Times in the area's clock, courses with T (true) and M (magnetic), quantities in the shown units.
-
-    """
-    show, track = plan.area.show, leg.leg
-    clock = plan.area.timezone
-    day = plan.trip.start.astimezone(clock)
-    start, end = (short_time(when.astimezone(clock), day) for when in (leg.start, leg.end))
-    course = _course(leg.course_start_true_deg, leg.course_start_magnetic_deg)
-    ends_on = _course(leg.course_end_true_deg, leg.course_end_magnetic_deg)
-    length = format_quantity(leg.length_m, show.distance, 2)
-    speed = format_quantity(leg.speed_mps, show.speed, 1)
-    depth = _under(plan, leg, under_m)
-    rows = [
-        ("Time", f"{start} to {end}"),
-        ("Course", f"{course}, ending on {ends_on}"),
-        *_headings(plan, leg),
-        ("Length and speed", f"{length} at {speed}" + ("" if track.current_mps is None else " over the ground, mean")),
-        ("Charted depth under", depth),
-    ]
-    if track.depth_line_m is not None and track.kind == "pass":
-        rows.append(("Depth line", format_quantity(track.depth_line_m, show.depth, 0)))
-    if track.off_line is not None:
-        rows.append(("Off the line", f"95 % of it within {near_words(plan.area, track.off_line.p95_m)}"))
-    if leg.fuel_l is not None:
-        rows.append(("Fuel", format_quantity(leg.fuel_l, _fuel_unit(plan.area), 1)))
-    if track.note:
-        rows.append(("Note", track.note))
-    kind = f"turn to {track.turn_side}" if track.kind == "turn" and track.turn_side else track.kind
-    title = f"{leg.seq}. {kind}" + (f", {track.label}" if track.label else "")
-    badge = f"{leg.seq} · {start}" if track.kind != "turn" else str(leg.seq)
-    return LegWords(
-        title,
-        start,
-        badge,
-        (f"{start} · {course}", f"{length} · {speed} · {depth}"),
-        tuple(rows),
-    )
-
-
-def lure_words(plan: Plan, tracks: Sequence[LureTrack]) -> str:
-    """Return what is said of a rod's lure on legs where it does the same: the legs, its depth, its slowest speed.
-
-    The speed is a share of trolling speed, which the page says once.
-    """
-    labels = {leg.seq: leg.leg.label for leg in plan.legs}
-    legs = " · ".join(labels[track.seq] for track in tracks)
-    unit = plan.area.show.depth
-    low, high = (
-        f"{to_unit(far, unit):.0f}"
-        for far in (min(track.depth_min_m for track in tracks), max(track.depth_max_m for track in tracks))
-    )
-    depth = f"{high} {unit}" if low == high else f"{low} to {high} {unit}"
-    slowest = min((track.slowest_mps for track in tracks if not math.isnan(track.slowest_mps)), default=math.nan)
-    speed = "gear going down" if math.isnan(slowest) else f"slowest {_share(plan, slowest)}"
-    return f"{legs}: {depth}, {speed}"
 
 
 def state_words(plan: Plan, water: ClosedWater) -> str:
@@ -204,7 +115,7 @@ def _work_section(plan: Plan, work: WorkReport) -> Section:
         *((("Gear down", f"{times[0]} to {times[-1]}"),) if times else ()),
         ("Passes", f"{work.passes}, each up to {length} ({wanted} asked)"),
         ("Off the line", f"half of it within {half}, 95 % within {most}, worst {worst}"),
-        ("Charted depth under", _depth_span(off.depth_mean_m, off.depth_min_m, off.depth_max_m, depth)),
+        ("Charted depth under", depth_span(off.depth_mean_m, off.depth_min_m, off.depth_max_m, depth)),
     )
     title = f"Work {work.index + 1}: {work.title}"
     tables = (_tide_table(plan, work),) if work.tide else ()
@@ -301,7 +212,7 @@ def _gear_section(plan: Plan) -> Section:
         if not math.isnan(track.slowest_mps):
             slowest[track.rod] = min(slowest.get(track.rod, track), track, key=lambda one: one.slowest_mps)
     if slowest:
-        said = (f"{_share(plan, one.slowest_mps)} {rod} on {labels[one.seq]}" for rod, one in slowest.items())
+        said = (f"{share_of_troll(plan, one.slowest_mps)} {rod} on {labels[one.seq]}" for rod, one in slowest.items())
         floor = f"of trolling speed ({limits.lure_speed_floor:.0%} asked)"
         rows.append(("Each lure's slowest", f"{', '.join(said)} {floor}"))
     if not swept.together:
@@ -316,10 +227,6 @@ def _gear_section(plan: Plan) -> Section:
     return Section("Gear in the water", "plain", tuple(rows))
 
 
-def _share(plan: Plan, speed_mps: float) -> str:
-    return f"{speed_mps / plan.trip.boat.troll_speed_mps:.0%}"
-
-
 def _time_section(plan: Plan) -> Section:
     total = plan.totals
     rows = [
@@ -329,7 +236,7 @@ def _time_section(plan: Plan) -> Section:
         ("Distance", format_quantity(total.distance_m, plan.area.show.distance, 1)),
     ]
     if total.fuel_l is not None:
-        rows.append(("Fuel", format_quantity(total.fuel_l, _fuel_unit(plan.area), 1)))
+        rows.append(("Fuel", format_quantity(total.fuel_l, fuel_unit(plan.area), 1)))
     return Section("Time and distance", "plain", tuple(rows))
 
 
@@ -389,51 +296,5 @@ def _data_section(area: Area) -> Section:
     return Section("Data", "plain", (("Depths are below", area.depth_datum), *rows))
 
 
-def _under(plan: Plan, leg: TimedLeg, under_m: FloatArray) -> str:
-    unit = plan.area.show.depth
-    off = leg.leg.off_line
-    if off is not None:
-        low, mean, high = off.depth_min_m, off.depth_mean_m, off.depth_max_m
-    else:
-        known = under_m[np.isfinite(under_m)]
-        if not known.size:
-            return "unknown"
-        low, mean, high = float(known.min()), float(known.mean()), float(known.max())
-    if leg.leg.kind == "run":
-        unknown = " where charted" if np.isnan(under_m).any() else ""
-        return f"at least {math.floor(to_unit(low, unit))} {unit}{unknown}"
-    return _depth_span(mean, low, high, unit)
-
-
-def _depth_span(mean_m: float, low_m: float, high_m: float, unit: str) -> str:
-    low, high = math.floor(to_unit(low_m, unit)), math.ceil(to_unit(high_m, unit))
-    return f"{format_quantity(mean_m, unit, 0)} ({low} to {high} {unit})"
-
-
-def _headings(plan: Plan, leg: TimedLeg) -> Iterator[Row]:
-    """Yield the heading through the water at a leg's start and end, where it was planned in moving water."""
-    track = leg.leg
-    if track.clock_s is None or track.current_mps is None:
-        return
-    took = np.diff(track.clock_s)
-    moving = np.flatnonzero((took > 0.0) & (np.diff(track.xy, axis=0) != 0.0).any(axis=1))
-    said = []
-    for step in moving[[0, -1]]:
-        ground = (track.xy[step + 1] - track.xy[step]) / took[step]
-        east, north = ground - (track.current_mps[step] + track.current_mps[step + 1]) / 2
-        x, y = track.xy[step]
-        true = float(plan.area.projection.true_course_deg(x, y, math.atan2(north, east)))
-        said.append(_course(true, true - plan.magnetic_variation_deg))
-    yield "Heading through the water", f"{said[0]}, ending on {said[1]}"
-
-
-def _course(true_deg: float, magnetic_deg: float) -> str:
-    return f"{round(true_deg) % 360:03d}° T, {round(magnetic_deg) % 360:03d}° M"
-
-
 def _variation(degrees: float) -> str:
     return f"{abs(degrees):.1f}° {'E' if degrees >= 0 else 'W'}"
-
-
-def _fuel_unit(area: Area) -> str:
-    return "L" if area.show.depth == "m" else "gal"

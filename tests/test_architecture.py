@@ -15,8 +15,8 @@ ROAD = [
     "trip", "minutes", "water", "depthline", "fairing", "steerable", "passes", "dubins", "trochoid", "turns", "laps",
     "weave", "patterns", "runs", "placing", "ways", "journey", "report", "remedies", "timetable", "shifts", "voyage",
     "tidework", "tidepass", "tideway", "trailing", "swept", "check", "planner", "geowater", "geojson", "gpx", "web",
-    "momentwords", "mapwords", "graphsheet", "tidegraph", "playback", "mapdata", "webmap", "outputs", "describe",
-    "comparison", "hours", "progress", "planfiles", "gearcommands", "tidecommands", "cli", "start",
+    "momentwords", "legwords", "mapwords", "graphsheet", "tidegraph", "playback", "mapdata", "webmap", "outputs",
+    "describe", "comparison", "hours", "progress", "planfiles", "gearcommands", "tidecommands", "cli", "start",
 ]  # fmt: skip
 """Every module in an order in which each imports only what lies before it."""
 
