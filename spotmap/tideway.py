@@ -188,12 +188,17 @@ def _shifts_now(tide: TideWork) -> Iterator[Shift]:
 
 
 def _keys(tide: TideWork, kit: PlacedWork, shift: Shift) -> list[PassKey]:
-    """Return the passes that may be begun with, the nearest first; one-way passes go with the current."""
+    """Return the passes that may be begun with, the nearest first; one-way passes go with the current.
+
+    So does the first pass of a piece of work where that can be chosen.
+    """
     here, fitted = tide.day.here, kit.fitted
     keys = sorted(fitted.graph.nodes)
+    along = {key: _with_current(tide, fitted.track(key)) for key in keys}
     if shift.pattern == "one-way":
-        keys = [key for key in keys if _with_current(tide, fitted.track(key))]
-    return sorted(keys, key=lambda key: here.distance(Point(fitted.track(key)[0])))
+        keys = [key for key in keys if along[key]]
+    begins = tide.begin_s is None
+    return sorted(keys, key=lambda key: (begins and not along[key], here.distance(Point(fitted.track(key)[0]))))
 
 
 def _with_current(tide: TideWork, xy: FloatArray) -> bool:
