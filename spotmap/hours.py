@@ -17,9 +17,9 @@ from spotmap.comparison import table_line
 from spotmap.minutes import current_known
 from spotmap.model import FloatArray, Plan, TimedLeg, Trip
 from spotmap.momentwords import clock_words, tide_words
+from spotmap.moving import NEAR_SLACK_MPS
 from spotmap.planner import make_plan
 from spotmap.report import elapsed_words
-from spotmap.shifts import NEAR_SLACK_MPS
 
 MOST_TRIES = 12
 _COLUMNS = 4

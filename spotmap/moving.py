@@ -16,6 +16,9 @@ from spotmap.model import FloatArray, Leg
 LEAST_OVER_GROUND_MPS = 0.5 * 1852.0 / 3600.0
 """With gear down a boat makes half a knot over the ground at least, or the leg is not planned (common practice)."""
 
+NEAR_SLACK_MPS = 0.3 * 1852.0 / 3600.0
+"""Below this along the line a pass serves either way (common practice, no source)."""
+
 Flow = Callable[[FloatArray, FloatArray], FloatArray]
 """The current (n, 2), m/s in the local axes, at places (n, 2) and POSIX times (n,)."""
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
+from itertools import pairwise
 from math import isfinite
 
 import numpy as np
@@ -383,6 +384,13 @@ def _warnings(area: Area, trip: Trip, sun: Sun, timed: Sequence[TimedLeg]) -> li
     if not area.has_grounds:
         found.append("The area has no ground layer: water counts as open unless a closure is drawn.")
     found += _unknown_current(area, trip, timed)
+    passes = [one for one in timed if one.leg.kind == "pass"]
+    lifts = sum(
+        after.seq > one.seq + 1 and timed[one.seq].leg.kind == "run" and after.leg.work == one.leg.work
+        for one, after in pairwise(passes)
+    )
+    if lifts:
+        found.append(f"Gear comes up and goes down again {lifts} time(s) within the work, and that takes no time here.")
     if variation_is_extrapolated(trip.date):
         found.append("The date lies outside the years of the magnetic model: the variation is an extrapolation.")
     gear_down = [one for one in timed if one.leg.kind != "run"]

@@ -9,6 +9,7 @@ from layers.model import Area, Show
 from layers.units import format_quantity
 from spotmap.clock import elapsed
 from spotmap.model import Limits, OffLine, Plan, Sweep, TideChoice, TimedLeg, Trip, TurningRadius, Work
+from spotmap.moving import NEAR_SLACK_MPS
 from spotmap.passes import Cut
 
 _MINUTE_S = 60.0
@@ -57,7 +58,9 @@ def choice_words(choice: TideChoice, work: Work, set_deg: float, limits: Limits,
     limit, most = (format_quantity(value, show.speed, 1) for value in (limits.strong_current_mps, choice.strongest_mps))
     drift = format_quantity(hypot(*choice.flow_mps), show.speed, 1)
     current = f"current {drift} setting {set_deg:03.0f}° true in the middle of it, {most} at most"
-    if choice.pattern != "one-way":
+    if choice.strongest_mps < NEAR_SLACK_MPS:
+        why = f"{current}: slack or nearly, either way serves"
+    elif choice.pattern != "one-way":
         why = f"{current}: below the {limit} that you troll against"
     elif work.pattern == "one-way":
         why = f"{current}: with the current, as the trip asks"

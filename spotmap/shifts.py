@@ -16,11 +16,9 @@ import shapely
 from shapely import LineString
 
 from spotmap.model import Boat, FloatArray, Limits, PatternName, Work
-from spotmap.moving import LEAST_OVER_GROUND_MPS, Flow, across, bend_factor
+from spotmap.moving import LEAST_OVER_GROUND_MPS, NEAR_SLACK_MPS, Flow, across, bend_factor
 from spotmap.polyline import evenly_spaced
 
-NEAR_SLACK_MPS = 0.3 * 1852.0 / 3600.0
-"""Below this along the line a pass serves either way (common practice, no source)."""
 NO_CURRENT_MPS = 0.005
 """A hundredth of a knot: water that moves less stands still."""
 _EVERY_S = 300.0

@@ -15,12 +15,12 @@ from spotmap.dubins import Pose
 from spotmap.gear import longest_chain_m
 from spotmap.laps import trims
 from spotmap.model import FloatArray
-from spotmap.moving import LEAST_OVER_GROUND_MPS, heading_on, passage
+from spotmap.moving import LEAST_OVER_GROUND_MPS, NEAR_SLACK_MPS, heading_on, passage
 from spotmap.passes import SHORTEST_PASS_RADII, off_line
 from spotmap.patterns import PassKey
 from spotmap.placing import PlacedWork
 from spotmap.polyline import along_m, begun_after
-from spotmap.shifts import NEAR_SLACK_MPS, Shift
+from spotmap.shifts import Shift
 from spotmap.tidework import TidePass, TideWork
 from spotmap.turns import DriftingTurn, Motion, drifting_turn, start_pose
 from spotmap.voyage import VoyageMark

@@ -16,14 +16,14 @@ from shapely import LineString, Point
 from spotmap._errors import NoPlanError
 from spotmap.journey import Outing
 from spotmap.model import FloatArray, Leg, TideChoice
-from spotmap.moving import still
+from spotmap.moving import NEAR_SLACK_MPS, still
 from spotmap.passes import SHORTEST_PASS_RADII, NoPass
 from spotmap.patterns import PassKey, box_around, stretches_of
 from spotmap.placing import Brief, PlacedWork
 from spotmap.polyline import length_m
 from spotmap.remedies import remedies_for
 from spotmap.report import choice_words, work_title
-from spotmap.shifts import NEAR_SLACK_MPS, NO_CURRENT_MPS, Shift, minutes_per_hour, strongest_mps
+from spotmap.shifts import NO_CURRENT_MPS, Shift, minutes_per_hour, strongest_mps
 from spotmap.tidepass import NO_TIME, along_mps, finish, pass_after_run, turned_onto
 from spotmap.tidework import TidePass, TideWork, opened_work, where_known
 from spotmap.timetable import refuse_missing_lines

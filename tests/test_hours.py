@@ -16,7 +16,7 @@ from spotmap._errors import NoPlanError
 from spotmap.clock import light_at, sun_times
 from spotmap.hours import HourFigures, Tried, best_words, fault_words, figures_of, hours_words, try_hours
 from spotmap.model import Plan, Trip
-from spotmap.shifts import NEAR_SLACK_MPS
+from spotmap.moving import NEAR_SLACK_MPS
 from spotmap.trip import read_trip
 from tests.plan_fixture import KNOWN_FROM_X, build_plan
 from tests.small_area import SmallArea, SmallTrip, work
