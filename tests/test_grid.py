@@ -217,9 +217,9 @@ def test_cells_give_a_part_of_the_exact_water(  # noqa: PLR0913, PLR0917 -- what
         assert coarse.difference(exact).area < 1e-3
         assert layer.known(within, cell).difference(layer.known(within)).area < 1e-3
         assert coarse.difference(layer.known(within, cell)).area < 1e-3
-    assert layer.deeper_than(level, box).symmetric_difference(
-        layer.deeper_than(level).intersection(shapely.box(*box))
-    ).area < 1e-3  # fmt: skip
+    windowed, whole = layer.deeper_than(level, box), layer.deeper_than(level).intersection(shapely.box(*box))
+    assert windowed.difference(whole).area < 1e-3
+    assert whole.difference(windowed).area < 1e-2  # a sliver in a corner of the window may be lost, never gained
     assert layer.depth_line(level).difference(layer.known().buffer(0.01)).is_empty
     clipped = layer.depth_line(level).intersection(shapely.box(*box))
     assert layer.depth_line(level, box).length == pytest.approx(clipped.length, rel=1e-6)
