@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 
@@ -21,7 +22,8 @@ _PER_HOUR_S = 3600.0
 class Compared:
     """One plan's figures: lengths in metres, times in seconds; `lap_s` is a pass and a turn of the first work.
 
-    `share` is the share of gear-down time spent on the line, `lure_share` the slowest that any lure goes, as a share
+    `share` is the share of gear-down time spent on the line, `on_line_s_per_hour` is of the time at work, runs with gear
+    up within it counted, `lure_share` the slowest that any lure goes, as a share
     of trolling speed, `inside_m` how far inside the boat's track gear swings at most, `together_m` the nearest that
     two lines are brought in a turn (None: never nearer than the limit).
     """
@@ -74,6 +76,11 @@ def _figures(plan: Plan, setback_m: float) -> Compared:
     )
     fishing, turning = plan.totals.fishing.total_seconds(), plan.totals.turning.total_seconds()
     share = fishing / (fishing + turning)
+    lifted = sum(
+        elapsed(run.start, run.end).total_seconds()
+        for before, run in pairwise(plan.legs)
+        if run.leg.kind == "run" and run.leg.work is not None and run.leg.work == before.leg.work
+    )
     slowest = [track.slowest_mps for track in plan.swept.tracks if np.isfinite(track.slowest_mps)]
     return Compared(
         setback_m=setback_m,
@@ -83,7 +90,7 @@ def _figures(plan: Plan, setback_m: float) -> Compared:
         line_m=sum(report.length_m for report in plan.works),
         lap_s=pass_s + turn_s,
         share=share,
-        on_line_s_per_hour=share * _PER_HOUR_S,
+        on_line_s_per_hour=fishing / (fishing + turning + lifted) * _PER_HOUR_S,
         lure_share=min(slowest) / speed if slowest else 1.0,
         inside_m=inside_m(plan.radius),
         together_m=plan.swept.together[0].distance_m if plan.swept.together else None,
