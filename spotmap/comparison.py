@@ -22,10 +22,10 @@ _PER_HOUR_S = 3600.0
 class Compared:
     """One plan's figures: lengths in metres, times in seconds; `lap_s` is a pass and a turn of the first work.
 
-    `share` is the share of gear-down time spent on the line, `on_line_s_per_hour` is of the time at work, runs with gear
-    up within it counted, `lure_share` the slowest that any lure goes, as a share
-    of trolling speed, `inside_m` how far inside the boat's track gear swings at most, `together_m` the nearest that
-    two lines are brought in a turn (None: never nearer than the limit).
+    `share` is the share of gear-down time spent on the line; `on_line_s_per_hour` is of the time at work, runs with
+    gear up within it counted. `lure_share` is the slowest that any lure goes, as a share of trolling speed, `inside_m`
+    how far inside the boat's track gear swings at most, `together_m` the nearest that two lines are brought in a turn
+    (None: never nearer than the limit).
     """
 
     setback_m: float
