@@ -100,8 +100,10 @@ class DubinsPath:
         """
         return self.sampled(sagitta_m)[0]
 
-    def sampled(self, sagitta_m: float = 0.005) -> tuple[FloatArray, FloatArray]:
+    def sampled(self, sagitta_m: float = 0.005, straight_m: float = _STRAIGHT_STEP_M) -> tuple[FloatArray, FloatArray]:
         """Return the path as vertices (n, 2) like `points`, and how far along it each lies, (n,) metres.
+
+        Straights have a vertex every `straight_m` at least.
 
         Examples
         --------
@@ -113,7 +115,7 @@ class DubinsPath:
             raise ValueError(f"sagitta_m is {sagitta_m}; it must be above zero")
         arc_step = 2.0 * self.radius_m * np.arccos(max(0.0, 1.0 - sagitta_m / self.radius_m))
         step = {
-            "S": _STRAIGHT_STEP_M,
+            "S": straight_m,
             "L": max(arc_step, _SHORTEST_STEP_M),
             "R": max(arc_step, _SHORTEST_STEP_M),
         }

@@ -196,7 +196,7 @@ class OffLine:
 class Leg:
     """One stretch of track before it has a time.
 
-    `xy` is (n, 2) local metres, chord error below 0.25 m (gear-down legs: 5 mm, turns that drift 5 cm), first and last
+    `xy` is (n, 2) local metres, chord error below 0.25 m (gear-down legs: 5 mm), first and last
     vertex shared with the neighbours. `label` is short enough for any plotter. `turn_side` is set on turns. In moving
     water `clock_s` (n,) is each vertex's time since the leg's start and `current_mps` (n, 2) the current met there, in
     the local axes; both are None where the leg was planned in still water.

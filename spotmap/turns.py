@@ -29,6 +29,8 @@ _EQUAL_SHARE = 1.001
 _LIKELY_TURN_RADII = 7.0
 _MOST_ROUNDS = 8
 _PLACE_ROUNDS = 2
+_STRAIGHT_M = 5.0
+"""Where the current changes, a straight through the water is none over the ground."""
 _NEARLY_INSIDE_M = 1.0
 _LEAST_VERTICES = 2
 _NEAR_M = 0.05
@@ -195,8 +197,9 @@ def _settled(
     for _ in range(_MOST_ROUNDS):
         if path.length_m == 0.0:
             return None
-        adrift, clock = ground_points(path, (float(mean[0]), float(mean[1])), motion.speed_mps, sagitta_m)
-        through, ground = adrift - np.outer(clock, mean), adrift
+        through, along = path.sampled(sagitta_m, _STRAIGHT_M)
+        clock = along / motion.speed_mps
+        ground = through + np.outer(clock, mean)
         for _ in range(_PLACE_ROUNDS):
             # as it is met on the ground, not where the mean would have carried the boat
             current = motion.flow(ground, start_s + clock)
