@@ -58,11 +58,9 @@ def timetable(plan: Plan) -> Members:
 def numbers(values: FloatArray, decimals: int) -> list[float | None]:
     """Return values (n,) rounded, None where they are NaN."""
     told: list[float | None] = (np.round(values, decimals) + 0.0).tolist()
-    return (
-        [None if unknown else one for one, unknown in zip(told, np.isnan(values), strict=True)]
-        if (np.isnan(values).any())
-        else told
-    )
+    for unknown in np.flatnonzero(np.isnan(values)):
+        told[unknown] = None
+    return told
 
 
 def _set_deg(flow_mps: FloatArray, xy: FloatArray, projection: LocalProjection) -> list[float | None]:

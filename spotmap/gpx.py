@@ -20,6 +20,7 @@ import shapely
 from layers.units import format_quantity
 from spotmap.minutes import leg_clock
 from spotmap.polyline import along_m
+from spotmap.report import source_words
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -72,7 +73,7 @@ def _metadata(root: ET.Element, plan: Plan) -> None:
     area, trip = plan.area, plan.trip
     metadata = ET.SubElement(root, "metadata")
     _text(metadata, "name", f"{area.name}{' (invented)' if area.invented else ''}, {trip.date.isoformat()}")
-    words = [f"A plan; depths are from {area.depth_datum}.", *plan.cautions, *plan.warnings]
+    words = [f"A plan; depths are from {area.depth_datum}.", *plan.cautions, *plan.warnings, *source_words(area)]
     _text(metadata, "desc", " ".join(words))
     _text(metadata, "time", _utc(trip.start))
 

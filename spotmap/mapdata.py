@@ -16,6 +16,7 @@ from layers.units import format_quantity, to_unit
 from spotmap.gear import steps_in
 from spotmap.legwords import LegWords, leg_words, lure_words, near_words
 from spotmap.mapwords import NO_GROUNDS, Section, panel_sections, state_words
+from spotmap.minutes import current_known
 from spotmap.momentwords import short_time
 from spotmap.playback import Playback, playback
 from spotmap.web.steps import Shape, line_shapes, shape_of
@@ -91,13 +92,14 @@ class Thing:
 
 @dataclass(frozen=True)
 class Track:
-    """A leg and what is said of it."""
+    """A leg and what is said of it; `known` if the current along it is, without which no heading is."""
 
     seq: int
     kind: str
     work: int | None
     words: LegWords
     shape: Shape
+    known: bool
 
 
 @dataclass(frozen=True)
@@ -336,6 +338,7 @@ def _tracks(plan: Plan) -> tuple[Track, ...]:
             leg.leg.work,
             leg_words(plan, leg, depth_of.get(plan.legs[lap].seq, np.empty(0))),
             by_leg[plan.legs[lap].seq],
+            current_known(plan.area, leg),
         )
         for leg, lap in zip(plan.legs, laps, strict=True)
     )

@@ -53,6 +53,15 @@ def not_counted(area: Area) -> list[str]:
     return found
 
 
+def source_words(area: Area) -> list[str]:
+    """Return where each layer of an area comes from, and of what day it is."""
+    return [
+        f"{one.role}: {one.file}, {one.source or 'source not told'}, "
+        f"{'undated' if one.as_of is None else f'as of {one.as_of}'}."
+        for one in area.sources
+    ]
+
+
 def choice_words(choice: TideChoice, work: Work, set_deg: float, limits: Limits, show: Show) -> str:
     """Return what is done with a piece of work for a part of its time, and why."""
     limit, most = (format_quantity(value, show.speed, 1) for value in (limits.strong_current_mps, choice.strongest_mps))

@@ -28,6 +28,7 @@ from spotmap.outputs import write_folder
 from spotmap.planfiles import plan_files
 from spotmap.planner import make_plan
 from spotmap.progress import progress
+from spotmap.report import source_words
 from spotmap.trip import area_folder, read_trip
 
 TripArgument = Annotated[Path, typer.Argument(help="The trip file.")]
@@ -244,6 +245,7 @@ def timetable_csv(plan: Plan) -> bytes:
     """Return a trip minute by minute as CSV (RFC 4180) in UTF-8: units in the header, times in ISO 8601.
 
     What is not known is an empty cell; so is gear that is not in the water. An event stands in the minute it falls in.
+    The first row's last cell holds the cautions and where the data comes from.
     """
     day, area, told = plan.day, plan.area, _minutes_of(plan)
     depth, speed = area.show.depth, area.show.speed
@@ -271,7 +273,8 @@ def timetable_csv(plan: Plan) -> bytes:
     for when, words in day.events:
         minute = int(np.searchsorted(starts_s, when.timestamp(), side="right")) - 1
         events.setdefault(minute, []).append(f"{when.isoformat(timespec='seconds')} {words}")
-    source = _text(f"{_area_name(plan)}: not for navigation")
+    brief = f"{_area_name(plan)}: not for navigation"
+    whole = " ".join((f"{brief}.", *plan.cautions, *source_words(area)))
     for index, moment in enumerate(day.moments):
         trend = tide_words(float(day.tide_m[index]), float(day.rising_mps[index]), depth).partition(", ")[2]
         write(
@@ -289,7 +292,7 @@ def timetable_csv(plan: Plan) -> bytes:
                 _number(day.gear_m[index], depth, 1),
                 _floored(told.under_gear_m[index], depth),
                 _text("; ".join(events.get(index, ()))),
-                source,
+                _text(brief if index else whole),
             )
         )
     return text.getvalue().encode()

@@ -34,7 +34,7 @@ from spotmap.ways import Runs
 
 @dataclass(frozen=True)
 class Walked:
-    """A day in moving water: its legs in order, when it starts, the work done, and what is to be said of it."""
+    """A day in moving water: its legs in order, when it starts, the work done, and what was left out, in words."""
 
     legs: tuple[Leg, ...]
     departure: datetime
@@ -64,15 +64,11 @@ def walk_day(brief: Brief, runs: Runs) -> Walked:
     NoPlanError
         When nothing of any piece of work can be worked, or no water joins home and the work.
     """
-    walked = _walked(Voyage(brief, runs), hasty=True)
-    return walked if walked is not None else _exactly(brief, runs)
-
-
-def _exactly(brief: Brief, runs: Runs) -> Walked:
-    walked = _walked(Voyage(brief, runs), hasty=False)
-    if walked is None:
-        raise NoPlanError("The run home takes longer than the trip leaves time for.", remedies=["more hours"])
-    return walked
+    for hasty in (True, False):
+        walked = _walked(Voyage(brief, runs), hasty=hasty)
+        if walked is not None:
+            return walked
+    raise NoPlanError("The run home takes longer than the trip leaves time for.", remedies=["more hours"])
 
 
 def _walked(day: Voyage, *, hasty: bool) -> Walked | None:

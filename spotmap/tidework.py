@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from math import isfinite
 
@@ -139,10 +138,7 @@ class TideWork:
 
     def limit_s(self, kit: PlacedWork) -> float:
         """Return by when a pass must end."""
-        limits = [kit.span.end.timestamp()]
-        if kit.stop_by is not None:
-            limits.append(kit.stop_by.timestamp())
-        return min(limits)
+        return min(moment.timestamp() for moment in (kit.span.end, kit.stop_by) if moment is not None)
 
     def over(self, end_s: float, place: Point) -> bool:
         """Return whether the work's own time, or the trip's, would be over."""
@@ -192,13 +188,10 @@ def opened_work(day: Voyage, index: int, *, hasty: bool) -> TideWork | NoPass:
         return NoPass(("the current is known near the line, and not along it: no station's reach holds it",), 0.0)
     if line is None:
         # nothing is known of it anywhere on the line: none is counted, and the plan says so
-        line, flow, known = stretches[0].line, still, shapely.multipolygons([shapely.box(*_wide(stretches))])
+        everywhere = shapely.box(*box_around(stretches, _WIDE_M))
+        line, flow, known = stretches[0].line, still, shapely.multipolygons([everywhere])
     shifts = shifts_of(work, line, window, trip.boat, trip.limits, flow)
     return TideWork(day, index, work, stretches, flow, known, shifts, arrive_s, hasty)
-
-
-def _wide(stretches: Sequence[Stretch]) -> tuple[float, float, float, float]:
-    return box_around(stretches, _WIDE_M)
 
 
 def where_known(line: LineString, known: MultiPolygon, shortest_m: float) -> LineString | None:

@@ -525,6 +525,7 @@ def test_arrows_and_boat_have_switches_and_a_still_plan_says_so(
         shown = page.inner_text(".moment")
         assert "No tide layer" in shown
         assert "No current layer" in shown
+        assert "Heading not known" in shown
         assert page.locator(f"{VESSEL} g.boat").count() == 1
 
 

@@ -141,7 +141,10 @@ def test_the_timetable_of_the_demo_and_its_csv_for_every_minute(
         rows = list(csv.DictReader(opened))
     moments = [datetime.fromisoformat(row["time"]) for row in rows]
     assert {(after - before).total_seconds() for before, after in pairwise(moments[:-1])} == {60.0}
-    assert rows[0]["area"] == "Merrow Sound (INVENTED): not for navigation"
+    assert {row["area"] for row in rows[1:]} == {"Merrow Sound (INVENTED): not for navigation"}
+    for told in ("Merrow Sound (INVENTED): not for navigation. ", "Check the current regulation", "tide: tide.toml"):
+        assert told in rows[0]["area"]
+    assert "current.toml, invented for the demonstration, as of 2026-01-10" in rows[0]["area"]
     for row in rows:
         gear, water = row["deepest gear (ft)"], row["water under gear (ft; with tide)"]
         assert (gear == "") == (water == "") == (row["does"] == "run")
@@ -214,7 +217,8 @@ def test_midnight_and_a_clock_change_are_told() -> None:
 def test_a_name_that_a_spreadsheet_would_reckon_is_made_text(moving: Plan) -> None:
     area = replace(moving.area, name='=HYPERLINK("x")', invented=False)
     rows = list(csv.DictReader(io.StringIO(timetable_csv(replace(moving, area=area)).decode(), newline="")))
-    assert rows[0]["area"] == '\'=HYPERLINK("x"): not for navigation'
+    assert rows[0]["area"].startswith('\'=HYPERLINK("x"): not for navigation. ')
+    assert rows[1]["area"] == '\'=HYPERLINK("x"): not for navigation'
 
 
 def test_only_an_earlier_timetable_is_replaced_and_a_write_that_fails_leaves_it(

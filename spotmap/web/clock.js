@@ -297,10 +297,11 @@ class Clock {
     const { leg } = now;
     const run = this.plan.legs[leg].kind === "run";
     const tide = minutes.tide[now.minute] ? "Tide " + minutes.tide[now.minute] : "No tide layer";
+    const heading = this.plan.legs[leg].known ? "Heading " + degrees(now.heading) + " T" : "Heading not known";
     const flow = minutes.flow[now.minute] ? "Current " + minutes.flow[now.minute] : "No current layer";
     const words = [
       minutes.clock[now.minute] + " · " + this.plan.legs[leg].words.title + (run ? ", gear up" : ", gear down"),
-      tide, "Depth " + minutes.depth[now.minute], flow, "Heading " + degrees(now.heading) + " T",
+      tide, "Depth " + minutes.depth[now.minute], flow, heading,
       "Over ground " + degrees(now.course) + " T at " + now.speed.toFixed(1) + " " + unit,
     ];
     [this.now, ...this.phrases].forEach((node, index) => { node.textContent = words[index]; });
