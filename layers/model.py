@@ -20,7 +20,7 @@ FloatArray = npt.NDArray[np.float64]
 Bounds = tuple[float, float, float, float]
 """(west, south, east, north) in local metres."""
 
-Role = Literal["depth", "land", "closure", "ground", "hazard", "lane", "mark", "tide", "current"]
+Role = Literal["depth", "land", "closure", "ground", "hazard", "lane", "caution", "mark", "tide", "current"]
 
 
 @dataclass(frozen=True)
