@@ -14,6 +14,7 @@ import rasterio.windows
 from contourpy import FillType, LineType, contour_generator
 
 from layers._errors import InputError
+from layers.model import CERTAIN, Uncertainty
 
 if TYPE_CHECKING:
     from layers.model import FloatArray
@@ -60,13 +61,14 @@ class Rings:
 
 
 class Tiles:
-    """The raster's tiles as depth in metres, NaN where unknown, the last ones kept."""
+    """The raster's tiles as depth in metres, NaN where unknown, the last ones kept; less an uncertainty."""
 
-    def __init__(self, dataset: rasterio.DatasetReader, factor: float, where: str) -> None:
+    def __init__(self, dataset: rasterio.DatasetReader, factor: float, where: str, less: Uncertainty = CERTAIN) -> None:
         self.rows, self.columns, self.size = dataset.height, dataset.width, TILE_CELLS
         self._dataset = dataset
-        self._scale, self._offset = factor * dataset.scales[0], factor * dataset.offsets[0]
+        self._factor = factor
         self._where = where
+        self._less = less
         self._kept: OrderedDict[tuple[int, int], Tile] = OrderedDict()
 
     def read(self, i: int, j: int) -> Tile:
@@ -77,18 +79,11 @@ class Tiles:
         top, left = i * self.size, j * self.size
         bottom, right = min(top + self.size + 1, self.rows), min(left + self.size + 1, self.columns)
         window = rasterio.windows.Window(left, top, right - left, bottom - top)
-        try:
-            raw = self._dataset.read(1, window=window, masked=True)
-        except rasterio.errors.RasterioIOError as error:
-            raise InputError.one(
-                self._where,
-                f"rows {top} to {bottom} cannot be read: {error}.",
-                "Get a whole copy of the file.",
-            ) from None
-        depth = np.ma.filled(raw.astype(np.float64), np.nan)
-        if (self._scale, self._offset) != (1.0, 0.0):
-            depth *= self._scale
-            depth += self._offset
+        depth = self._band(1, window, self._factor)
+        if self._less.band is not None:
+            depth -= self._band(self._less.band, window, abs(self._factor))
+        elif self._less.metres:
+            depth -= self._less.metres
         depth[~np.isfinite(depth)] = np.nan
         lowest, highest = np.fmin.reduce(depth, axis=None), np.fmax.reduce(depth, axis=None)
         # Comparisons with NaN are false: a tile without a depth is passed over.
@@ -96,6 +91,28 @@ class Tiles:
         if len(self._kept) > _TILES_KEPT:
             self._kept.popitem(last=False)
         return tile
+
+    def less(self, uncertainty: Uncertainty) -> Tiles:
+        """Return the same cells less an uncertainty."""
+        return Tiles(self._dataset, self._factor, self._where, uncertainty)
+
+    def _band(self, band: int, window: rasterio.windows.Window, factor: float) -> FloatArray:
+        """Return a band's part in metres, its own scale and offset applied; NaN where masked."""
+        try:
+            raw = self._dataset.read(band, window=window, masked=True)
+        except rasterio.errors.RasterioIOError as error:
+            top = window.row_off
+            raise InputError.one(
+                self._where,
+                f"rows {top} to {top + window.height} cannot be read: {error}.",
+                "Get a whole copy of the file.",
+            ) from None
+        values: FloatArray = np.ma.filled(raw.astype(np.float64), np.nan)
+        scale, offset = factor * self._dataset.scales[band - 1], factor * self._dataset.offsets[band - 1]
+        if (scale, offset) != (1.0, 0.0):
+            values *= scale
+            values += offset
+        return values
 
 
 def off_level(depth_m: FloatArray, level_m: float) -> FloatArray:

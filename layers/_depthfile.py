@@ -14,7 +14,7 @@ import pyogrio.errors
 import pyogrio.raw
 import pyproj
 import shapely
-from shapely import MultiLineString, MultiPolygon
+from shapely import GeometryType, MultiLineString, MultiPolygon
 
 from layers._errors import InputError
 from layers.units import parse_quantity
@@ -31,6 +31,10 @@ if TYPE_CHECKING:
 LISTED_WITHIN_M = 0.1
 """Metric charts cut fathom and foot contours to 0.1 m, so a listed value may be this much shallower."""
 _ROUNDING_M = 1e-6
+_SAME_LINE_M = 0.1
+_JOIN_M = 0.25
+"""Charts' lines and areas of one depth differ by centimetres once their edges are bent and joined."""
+CONTOUR_NAMES = ("depth", "depth_m", "valdco", "contour", "elevation", "elev", "z")
 _SURFACE = 2  # a polygon's dimension
 _LEAST_AREA_M2 = 0.01
 _LONGEST_LON_DEG, _LONGEST_LAT_DEG = 360.0, 90.0
@@ -254,3 +258,45 @@ def _is_number(value: object) -> bool:
     except (TypeError, ValueError):
         return False
     return True
+
+
+def with_line(kept: MultiLineString, line: BaseGeometry) -> MultiLineString:
+    """Add a layer's line to those kept before, once where it is the same, and joined where the say changes."""
+    if not kept.is_empty:
+        line = shapely.difference(line, shapely.buffer(kept, _SAME_LINE_M))
+    parts = shapely.get_parts(as_lines(line))
+    parts = parts[shapely.length(parts) > _JOIN_M]  # shorter ones are left by the edges' hair of tolerance
+    if not kept.is_empty:
+        parts = shapely.snap(parts, kept, _JOIN_M)
+    return as_lines(shapely.multilinestrings(np.concatenate([shapely.get_parts(kept), parts])))
+
+
+@dataclass(frozen=True)
+class DrawnLines:
+    """Lines in local metres, each drawn at a depth."""
+
+    lines: npt.NDArray[np.object_]
+    depth_m: FloatArray
+
+    def at(self, depth_m: float) -> BaseGeometry:
+        """Return what is drawn at exactly this depth."""
+        return shapely.union_all(self.lines[self.depth_m == depth_m])
+
+
+def read_drawn_lines(file: Path, projection: LocalProjection, factor: float, where: str) -> DrawnLines:
+    """Return the lines of a vector file with their depths; `factor` turns these into metres of depth.
+
+    Raises
+    ------
+    InputError
+        The file cannot be read, has no CRS, holds no lines, or a line is without a depth.
+    """
+    features = read_features(file, where, (GeometryType.LINESTRING, GeometryType.MULTILINESTRING), "lines")
+    listed = features.numbers("depth", CONTOUR_NAMES, None)
+    if listed is None:
+        raise features.lacks("depth", CONTOUR_NAMES)
+    if not np.isfinite(listed).all():
+        raise InputError.one(
+            f"{where}, feature {int(np.argmax(~np.isfinite(listed))) + 1}", "it has no depth.", "Give it one."
+        )
+    return DrawnLines(features.project(features.geometry, projection), listed * factor)

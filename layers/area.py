@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import replace
 from datetime import date
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Literal, cast, get_args
+from typing import Literal, cast
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -13,45 +13,24 @@ import shapely
 from shapely import MultiPolygon
 
 from layers._errors import Finding, InputError
-from layers._files import file_within, files_named, sha256
 from layers.almanac import parse_zone
-from layers.depth import FORMS, combine, extent, open_depth
+from layers.decisions import DecisionRecord, read_decisions, ruling
+from layers.depth import combine, extent, less_uncertainty, open_depth
 from layers.features import VectorFile, contradictions
-from layers.model import Area, Bounds, Current, Depth, Role, Show, Source, Tide
+from layers.layerlist import RULE_ROLES, Entry, Setting, read_entry
+from layers.model import Area, Bounds, Current, Depth, Role, Rule, Show, Tide
+from layers.origins import Origins, read_origins
 from layers.projection import LocalProjection, choose_projection
 from layers.tables import Table, raise_all, read_toml
 from layers.units import parse_unit
 from layers.vectors import Vectors, read_vectors
-
-if TYPE_CHECKING:
-    from layers.tidetables import Terms
 
 RULES_OLD_DAYS = 400
 """After this, closures and grounds are told to be old: most are made anew each season."""
 DATA_OLD_DAYS = 3653
 """After this, everything else is told to be old: ten years."""
 _FAR_M = 300_000.0
-_ROLES: tuple[Role, ...] = get_args(Role)
-_RULES = ("closure", "ground")
 _MOVING = ("tide", "current")
-_SHAPEFILE = (".cpg", ".dbf", ".prj", ".shp", ".shx")
-
-
-@dataclass(frozen=True)
-class _Entry:
-    """One [[layer]] of area.toml, its keys checked."""
-
-    role: Role
-    path: Path
-    where: str
-    source: Source
-    sublayer: str | None = None
-    form: str = ""
-    values: str = ""
-    unit: str = ""
-    rank: int = 0
-    columns: dict[str, str] = field(default_factory=dict)
-    terms: Terms | None = None
 
 
 def open_area(folder: Path) -> Area:
@@ -84,17 +63,19 @@ def open_area(folder: Path) -> Area:
         table.problem("timezone", "is missing.", 'Write an IANA name, such as timezone = "America/Los_Angeles".')
     show = _show(table.table("show"))
     layers = table.tables("layer")
+    decisions = read_decisions(table.tables("decision") if table.has("decision") else [], found)
     table.done()
-    good = [entry for layer in layers if (entry := _entry(layer, folder, zone, datum, found)) is not None]
+    setting = Setting(folder, zone, datum, _origins(folder, found))
+    good = [entry for layer in layers if (entry := read_entry(layer, setting, found)) is not None]
     opened = _depth([entry for entry in good if entry.role == "depth"], where, found)
     if opened is None:
         raise InputError(_errors(found))
-    projection, depth = opened
+    projection, depth, surest = opened
     vectors = _vectors(good, projection, depth.bounds, found)
-    closures = tuple(rule for one in vectors for rule in one.rules if rule.role == "closure")
-    found += contradictions(closures)
-    setting = _Setting(folder, projection, zone, datum)
-    tide, current = _tide(good, setting, found), _current(good, setting, found)
+    drawn = tuple(rule for one in vectors for rule in one.rules if rule.role == "closure")
+    found += contradictions(drawn)
+    closures = _decided(drawn, decisions, where, found)
+    tide, current = _tide(good, setting, projection, found), _current(good, setting, projection, found)
     raise_all(_errors(found))
     roles = {entry.role for entry in good}
     return Area(
@@ -106,7 +87,7 @@ def open_area(folder: Path) -> Area:
         folder=folder,
         projection=projection,
         depth=depth,
-        land=_whole([shape for one in vectors for shape in one.land]),
+        land=_whole([shore.shape for one in vectors for shore in one.land]),
         closures=closures,
         grounds=tuple(rule for one in vectors for rule in one.rules if rule.role == "ground"),
         has_grounds="ground" in roles,
@@ -117,6 +98,9 @@ def open_area(folder: Path) -> Area:
         warnings=(*found, *_gaps(where, roles, datum), *_too_far(where, depth.bounds)),
         tide=tide,
         current=current,
+        surest_depth=surest,
+        shores=tuple(shore for one in vectors for shore in one.land if shore.margin_m),
+        cautions=tuple(caution for one in vectors for caution in one.cautions),
     )
 
 
@@ -140,10 +124,10 @@ def age_warnings(area: Area, on: date) -> tuple[Finding, ...]:
         if source.as_of is None:
             continue
         where, days = f"{source.file} ({source.role})", (on - source.as_of).days
-        limit = RULES_OLD_DAYS if source.role in _RULES else DATA_OLD_DAYS
+        limit = RULES_OLD_DAYS if source.role in RULE_ROLES else DATA_OLD_DAYS
         if days > limit:
             old = f"{days} days" if days < DATA_OLD_DAYS else f"{days // 365} years"
-            remedy = "Get the present rules." if source.role in _RULES else "Look for newer data."
+            remedy = "Get the present rules." if source.role in RULE_ROLES else "Look for newer data."
             findings.append(Finding(where, f"is {old} old (as of {source.as_of}).", remedy, "warning"))
         elif days < 0:
             found = f"is dated {source.as_of}, after {on}: it may not have been true yet."
@@ -160,85 +144,18 @@ def _show(table: Table) -> Show:
     return show
 
 
-def _entry(table: Table, folder: Path, zone: ZoneInfo | None, datum: str, found: list[Finding]) -> _Entry | None:
-    """Return a layer's entry, or None where something keeps it from being opened; that is noted in `found`."""
-    before = len(found)
-    role = cast("Role", table.text("role", choices=_ROLES))
-    if len(found) > before:
-        return None
-    where = f"{table.where} ({role})"
-    path = table.reading("file", lambda value, at: file_within(folder, value, at), None)
-    if not table.has("file"):
-        table.problem("file", "is missing.", 'Write the layer\'s file, inside the folder: file = "…".')
-    as_of = table.day("as_of")
-    if not table.has("as_of"):
-        what = "as_of is missing, so nobody can tell how old the data is."
-        remedy = "Write the day the data was true: as_of = 2026-03-01."
-        found.append(Finding(where, what, remedy, "error" if role in _RULES else "warning"))
-    origin = table.text("source") if table.has("source") else ""
-    if not origin:
-        found.append(Finding(where, "source is missing.", "Write who made the data.", "warning"))
-    own_datum = table.text("datum") if role != "tide" and table.has("datum") else datum
-    if own_datum != datum:
-        what = f"its datum is {own_datum}, and the area's depth_datum is {datum}."
-        found.append(Finding(where, what, "Bring all depth to one datum: spotmap does not shift depths."))
-    more = _role_keys(role, table, path, zone, datum)
-    table.done()
-    if _errors(found[before:]) or path is None:
-        return None
-    name = path.relative_to(folder.resolve()).as_posix()
-    source = Source(role, name, sha256(path), as_of, origin, _parts(path, folder.resolve()))
-    return _Entry(role, path, f"{where}, {source.file}", source, **more)
+def _origins(folder: Path, found: list[Finding]) -> Origins:
+    try:
+        return read_origins(folder)
+    except InputError as error:
+        found += error.findings
+        return Origins()
 
 
-def _role_keys(role: Role, table: Table, path: Path | None, zone: ZoneInfo | None, datum: str) -> dict[str, Any]:
-    """Return what only a layer of this role says, by the names of `_Entry`."""
-    if role == "depth":
-        return _depth_keys(table)
-    if role == "tide":
-        from layers.tidetables import layer_terms  # noqa: PLC0415 - an area without a tide need not wait for it
-
-        return {"terms": layer_terms(table, path, zone=zone, datum=datum)}
-    if role == "current":
-        return {"rank": _rank(table)}
-    return {"sublayer": table.text("layer")} if table.has("layer") else {}
-
-
-def _depth_keys(table: Table) -> dict[str, Any]:
-    return {
-        "form": table.text("form", choices=FORMS),
-        "values": table.text("values", choices=("depth", "elevation")),
-        "unit": table.reading("unit", lambda value, at: parse_unit(value, "length", at), "")
-        if table.has("unit")
-        else table.text("unit"),
-        "rank": _rank(table),
-        "columns": table.reading("columns", _columns, dict[str, str]()),
-    }
-
-
-def _rank(table: Table) -> int:
-    return table.whole("rank", 0, low=-1000, high=1000)
-
-
-def _columns(value: object, where: str) -> dict[str, str]:
-    if not isinstance(value, dict) or not all(isinstance(name, str) for name in value.values()):
-        remedy = 'Write columns = { depth = "…" } with the attributes\' names.'
-        raise InputError.one(where, "is not a table of attribute names.", remedy)
-    return value
-
-
-def _parts(path: Path, folder: Path) -> tuple[tuple[str, str], ...]:
-    """Return the other files that a layer is read from, each with its hash.
-
-    They are those beside a Shapefile, in which its rules stand, and the tables that a TOML file names.
-    """
-    if path.suffix.casefold() == ".shp":
-        beside = sorted(one for one in path.parent.iterdir() if one.stem == path.stem and one != path)
-        return tuple((one.name, sha256(one)) for one in beside if one.suffix.casefold() in _SHAPEFILE)
-    return tuple((one.relative_to(folder).as_posix(), sha256(one)) for one in files_named(path, folder))
-
-
-def _depth(entries: list[_Entry], where: str, found: list[Finding]) -> tuple[LocalProjection, Depth] | None:
+def _depth(
+    entries: list[Entry], where: str, found: list[Finding]
+) -> tuple[LocalProjection, Depth, Depth | None] | None:
+    """Return the projection, the depth, and the depth less its uncertainty where a layer states one."""
     if not entries:
         if not _errors(found):
             remedy = 'Add a [[layer]] with role = "depth": without it all water is unknown.'
@@ -263,15 +180,21 @@ def _depth(entries: list[_Entry], where: str, found: list[Finding]) -> tuple[Loc
                 unit=entry.unit,
                 where=entry.where,
                 columns=entry.columns,
+                uncertainty=entry.uncertainty,
+                contours=entry.companions.get("contours"),
             )
             layers.append((entry.rank, layer))
         except InputError as error:
             found += error.findings
-    return (projection, combine(layers)) if layers else None
+    if not layers:
+        return None
+    surest = [(rank, less_uncertainty(layer)) for rank, layer in layers]
+    certain = all(one is other for (_, one), (_, other) in zip(layers, surest, strict=True))
+    return projection, combine(layers), None if certain else combine(surest)
 
 
 def _vectors(
-    entries: list[_Entry], projection: LocalProjection, depth_bounds: Bounds, found: list[Finding]
+    entries: list[Entry], projection: LocalProjection, depth_bounds: Bounds, found: list[Finding]
 ) -> list[Vectors]:
     read = []
     for entry in entries:
@@ -286,17 +209,21 @@ def _vectors(
     return read
 
 
-@dataclass(frozen=True)
-class _Setting:
-    """What tide and current are read with; the zone is None, and the datum empty, where area.toml has it wrong."""
+def _decided(
+    closures: tuple[Rule, ...], decisions: tuple[DecisionRecord, ...], where: str, found: list[Finding]
+) -> tuple[Rule, ...]:
+    """Return the closures as a person decided about them; what was decided is told."""
+    held = []
+    for rule in closures:
+        forbids, words = ruling(decisions, rule.feature, rule.state, cast("Literal['fishing', 'entry']", rule.forbids))
+        if words:
+            found.append(Finding(where, f"'{rule.name}' {words}", "The skipper answers for it.", "warning"))
+        if forbids != "nothing":
+            held.append(replace(rule, forbids=forbids))
+    return tuple(held)
 
-    folder: Path
-    projection: LocalProjection
-    zone: ZoneInfo | None
-    datum: str
 
-
-def _tide(entries: list[_Entry], setting: _Setting, found: list[Finding]) -> Tide | None:
+def _tide(entries: list[Entry], setting: Setting, projection: LocalProjection, found: list[Finding]) -> Tide | None:
     """Return the tide, or None where no layer gives it or something is wrong; that is noted in `found`."""
     from layers.tide import TideFile, open_tide  # noqa: PLC0415 - as above
 
@@ -304,15 +231,15 @@ def _tide(entries: list[_Entry], setting: _Setting, found: list[Finding]) -> Tid
     if not files or setting.zone is None or not setting.datum:
         return None
     try:
-        return open_tide(
-            files, folder=setting.folder, projection=setting.projection, zone=setting.zone, datum=setting.datum
-        )
+        return open_tide(files, folder=setting.folder, projection=projection, zone=setting.zone, datum=setting.datum)
     except InputError as error:
         found += error.findings
         return None
 
 
-def _current(entries: list[_Entry], setting: _Setting, found: list[Finding]) -> Current | None:
+def _current(
+    entries: list[Entry], setting: Setting, projection: LocalProjection, found: list[Finding]
+) -> Current | None:
     """Return the current, or None where no layer gives it or something is wrong; that is noted in `found`."""
     files = [(entry.path, entry.where, entry.rank) for entry in entries if entry.role == "current"]
     if not files or setting.zone is None:
@@ -320,7 +247,7 @@ def _current(entries: list[_Entry], setting: _Setting, found: list[Finding]) -> 
     from layers.current import open_current  # noqa: PLC0415 - what reads grids, which an area in still water need not
 
     try:
-        return open_current(files, folder=setting.folder, projection=setting.projection, zone=setting.zone)
+        return open_current(files, folder=setting.folder, projection=projection, zone=setting.zone)
     except InputError as error:
         found += error.findings
         return None

@@ -9,10 +9,11 @@ import numpy as np
 import shapely
 from shapely import GeometryType, MultiLineString, MultiPolygon
 
-from layers._depthfile import as_lines, as_polygons, lonlat_box, read_features, read_lonlat_table, to_wgs84
+from layers._depthfile import as_lines, as_polygons, lonlat_box, read_features, read_lonlat_table, to_wgs84, with_line
 from layers._errors import InputError
 from layers.depthareas import open_depth_areas
 from layers.grid import grid_outline, open_grid
+from layers.model import CERTAIN, Uncertainty
 from layers.tin import open_contours, open_soundings
 
 if TYPE_CHECKING:
@@ -26,9 +27,6 @@ if TYPE_CHECKING:
 
 FORMS = ("grid", "contours", "soundings", "areas")
 _EDGE_M = 0.06
-_SAME_LINE_M = 0.1
-_JOIN_M = 0.25
-"""Charts' lines and areas of one depth differ by centimetres once their edges are bent and joined."""
 
 
 def open_depth(  # noqa: PLR0913 -- a layer's keys one by one
@@ -40,6 +38,8 @@ def open_depth(  # noqa: PLR0913 -- a layer's keys one by one
     unit: str,
     where: str,
     columns: Mapping[str, str] | None = None,
+    uncertainty: Uncertainty = CERTAIN,
+    contours: Path | None = None,
 ) -> Depth:
     """Open one depth layer.
 
@@ -59,6 +59,10 @@ def open_depth(  # noqa: PLR0913 -- a layer's keys one by one
         File and layer, for messages.
     columns
         Names of attributes where they are not the usual ones: see the form's own module.
+    uncertainty
+        How much shallower the water may be than the layer says: see `less_uncertainty`. Only a grid has bands.
+    contours
+        Depth areas only: a file of lines drawn through them.
 
     Returns
     -------
@@ -72,9 +76,37 @@ def open_depth(  # noqa: PLR0913 -- a layer's keys one by one
     """
     _check_form(form, where)
     if form == "grid":
-        return open_grid(file, projection, values=values, unit=unit, where=where)
-    vector = open_contours if form == "contours" else open_soundings if form == "soundings" else open_depth_areas
-    return vector(file, projection, values=values, unit=unit, where=where, columns=columns)
+        return open_grid(file, projection, values=values, unit=unit, where=where, uncertainty=uncertainty)
+    if uncertainty.band is not None:
+        remedy = 'Write a length such as "0.5 m".'
+        raise InputError.one(
+            f"{where}, uncertainty", f"{uncertainty.band} is a band, and only a grid has bands.", remedy
+        )
+    if form == "areas":
+        return open_depth_areas(
+            file,
+            projection,
+            values=values,
+            unit=unit,
+            where=where,
+            columns=columns,
+            contours=contours,
+            uncertainty_m=uncertainty.metres,
+        )
+    points_or_lines = open_contours if form == "contours" else open_soundings
+    return points_or_lines(
+        file, projection, values=values, unit=unit, where=where, columns=columns, uncertainty_m=uncertainty.metres
+    )
+
+
+@runtime_checkable
+class _Uncertain(Protocol):
+    def less_uncertainty(self) -> Depth: ...
+
+
+def less_uncertainty(layer: Depth) -> Depth:
+    """Return a layer with every depth less its uncertainty; the layer itself where it states none."""
+    return layer.less_uncertainty() if isinstance(layer, _Uncertain) else layer
 
 
 def extent(file: Path, form: str, where: str, columns: Mapping[str, str] | None = None) -> FloatArray:
@@ -167,7 +199,7 @@ class CombinedDepth:
                     if other is not layer:
                         level = min(_line_depth(layer, depth_m), _line_depth(other, depth_m))
                         line = shapely.difference(line, _inside(_shallower(other, level, near)))
-                kept = _with_line(kept, line)
+                kept = with_line(kept, line)
         return as_lines(kept, within)
 
     def deeper_than(self, depth_m: float, within: Bounds | None = None, cell_m: float | None = None) -> MultiPolygon:
@@ -206,17 +238,6 @@ def _union(polygons: Sequence[BaseGeometry]) -> BaseGeometry:
 
 def _shallower(layer: Depth, depth_m: float, within: Bounds | None) -> BaseGeometry:
     return shapely.difference(layer.known(within), layer.deeper_than(depth_m, within))
-
-
-def _with_line(kept: MultiLineString, line: BaseGeometry) -> MultiLineString:
-    """Add a layer's line to those kept before, once where it is the same, and joined where the say changes."""
-    if not kept.is_empty:
-        line = shapely.difference(line, shapely.buffer(kept, _SAME_LINE_M))
-    parts = shapely.get_parts(as_lines(line))
-    parts = parts[shapely.length(parts) > _JOIN_M]  # shorter ones are left by the edges' hair of tolerance
-    if not kept.is_empty:
-        parts = shapely.snap(parts, kept, _JOIN_M)
-    return as_lines(shapely.multilinestrings(np.concatenate([shapely.get_parts(kept), parts])))
 
 
 def _inside(polygons: BaseGeometry) -> BaseGeometry:

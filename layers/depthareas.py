@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -9,7 +10,17 @@ import numpy.typing as npt
 import shapely
 from shapely import GeometryType, MultiLineString, MultiPolygon
 
-from layers._depthfile import as_lines, as_polygons, depth_factor, listed_value, read_features
+from layers._depthfile import (
+    DrawnLines,
+    Features,
+    as_lines,
+    as_polygons,
+    depth_factor,
+    listed_value,
+    read_drawn_lines,
+    read_features,
+    with_line,
+)
 from layers._errors import InputError
 from layers.repair import repaired
 
@@ -29,7 +40,7 @@ _GRID_M = 0.05
 _HAIR_M = 0.1
 
 
-def open_depth_areas(
+def open_depth_areas(  # noqa: PLR0913 -- a layer's keys one by one
     file: Path,
     projection: LocalProjection,
     *,
@@ -37,11 +48,15 @@ def open_depth_areas(
     unit: str,
     where: str,
     columns: Mapping[str, str] | None = None,
+    contours: Path | None = None,
+    uncertainty_m: float = 0.0,
 ) -> AreaDepth:
     """Open depth areas: a vector file of polygons with a least and a greatest depth.
 
     An area without a least depth is unknown water, whatever overlaps it. A broken polygon is taken as small
-    as it can be read where it claims water and as large as it can be read where it is the shallower.
+    as it can be read where it claims water and as large as it can be read where it is the shallower. Where areas have
+    an attribute uncertainty (of the layer's unit), `AreaDepth.less_uncertainty` is the same water,
+    each area shallower by its own.
 
     Parameters
     ----------
@@ -57,12 +72,18 @@ def open_depth_areas(
     where
         File and layer, for messages.
     columns
-        Other names for ``"min"`` and ``"max"``.
+        Other names for ``"min"``, ``"max"`` and ``"uncertainty"``.
+    contours
+        Lines drawn through the areas, each with its depth (VALDCO, depth, …) in the layer's unit: they are depth lines
+        beside the areas' own edges, and promise no depth.
+    uncertainty_m
+        Of areas that have none of their own.
 
     Raises
     ------
     InputError
-        The file cannot be read or has no CRS, the shoal end is in no area, or a maximum is under its minimum.
+        A file cannot be read or has no CRS, the shoal end is in no area, a maximum is under its minimum, or an
+        uncertainty is negative.
     """
     factor = depth_factor(values, unit, where)
     features = read_features(file, where, (GeometryType.POLYGON, GeometryType.MULTIPOLYGON), "polygons")
@@ -88,14 +109,33 @@ def open_depth_areas(
         )
     claims = features.project(claims, projection)
     vetoes = features.project(vetoes, projection) if broken.any() else claims
-    return AreaDepth(*_faces(claims, vetoes, shoal * factor))
+    cut = _cut(claims, vetoes)
+    depth = cut.least(shoal * factor)
+    known = ~np.isnan(depth)
+    own = _uncertainty(features, columns, where) * abs(factor)
+    uncertain = np.where(np.isnan(own), uncertainty_m, own)
+    safe = cut.least(shoal * factor - uncertain)[known] if uncertain.any() else None
+    drawn = None if contours is None else read_drawn_lines(contours, projection, factor, f"{where}, {contours.name}")
+    return AreaDepth(cut.faces[known], depth[known], safe_m=safe, drawn=drawn)
+
+
+def _uncertainty(features: Features, columns: Mapping[str, str] | None, where: str) -> FloatArray:
+    told = features.numbers("uncertainty", ("uncertainty",), columns)
+    if told is None:
+        return np.full(len(features.geometry), np.nan)
+    if (told < 0).any() or np.isinf(told).any():
+        first = int(np.argmax((told < 0) | np.isinf(told)))
+        raise InputError.one(
+            f"{where}, feature {first + 1}", f"its uncertainty is {told[first]:g}.", "Write 0 or more, or nothing."
+        )
+    return told
 
 
 class AreaDepth:
     """Depth areas as the questions of `layers.model.Depth`: everywhere the least that the areas there promise.
 
     Between areas the depth is a step, so the line at a depth is the edge between areas at least that deep (to
-    0.1 m) and shallower ones. `cell_m` is not used.
+    0.1 m) and shallower ones, and the lines drawn at that depth. `cell_m` is not used.
 
     Parameters
     ----------
@@ -103,15 +143,28 @@ class AreaDepth:
         Polygons in local metres that share edges vertex by vertex and do not overlap.
     depth_m
         The depth of each, not NaN.
+    safe_m
+        The depth of each less its uncertainty; None where there is none.
+    drawn
+        Lines drawn at depths.
     """
 
-    def __init__(self, faces: Polygons, depth_m: FloatArray) -> None:
+    def __init__(
+        self, faces: Polygons, depth_m: FloatArray, safe_m: FloatArray | None = None, drawn: DrawnLines | None = None
+    ) -> None:
         self._faces = faces
         self._depth_m = depth_m
+        self._safe_m = safe_m
+        self._drawn = drawn
         self._steps = np.unique(depth_m)
+        self._listed = self._steps if drawn is None else np.union1d(self._steps, drawn.depth_m)
         self._deep: dict[int, MultiPolygon] = {}
         west, south, east, north = shapely.total_bounds(faces)
         self._bounds = (float(west), float(south), float(east), float(north))
+
+    def less_uncertainty(self) -> AreaDepth:
+        """Return the same water, each area shallower by its uncertainty."""
+        return self if self._safe_m is None else AreaDepth(self._faces, self._safe_m)
 
     @property
     def bounds(self) -> Bounds:
@@ -131,16 +184,22 @@ class AreaDepth:
         return depth.reshape(x.shape)
 
     def line_depth(self, depth_m: float) -> float:
-        """Return the depth that the line at `depth_m` is drawn at: a listed minimum, or `depth_m` itself."""
-        listed = listed_value(self._steps, depth_m)
+        """Return the depth that the line at `depth_m` is drawn at: a listed one, or `depth_m` itself."""
+        listed = listed_value(self._listed, depth_m)
         return depth_m if listed is None else listed
 
     def depth_line(self, depth_m: float, within: Bounds | None = None) -> MultiLineString:
-        """Return the edge between areas at least this deep and shallower ones, not the edge of knowledge."""
+        """Return the edge between areas at least this deep and shallower ones, and what is drawn at that depth.
+
+        The edge of knowledge is none.
+        """
         level = self.line_depth(depth_m)
         shallow = shapely.coverage_union_all(self._faces[self._depth_m < level])
-        edge = shapely.intersection(shapely.boundary(self.deeper_than(level)), shapely.boundary(shallow))
-        return as_lines(edge, within)
+        edge = as_lines(shapely.intersection(shapely.boundary(self.deeper_than(level)), shapely.boundary(shallow)))
+        if self._drawn is None:
+            return as_lines(edge, within)
+        inside = shapely.intersection(self._drawn.at(level), self.known())
+        return as_lines(with_line(edge, inside), within)
 
     def deeper_than(self, depth_m: float, within: Bounds | None = None, cell_m: float | None = None) -> MultiPolygon:
         """Return the areas of at least this minimum, less what shallower ones overlap."""
@@ -155,19 +214,32 @@ class AreaDepth:
         return self.deeper_than(-np.inf, within, cell_m)
 
 
-def _faces(claims: Polygons, vetoes: Polygons, least_m: FloatArray) -> tuple[Polygons, FloatArray]:
-    """Return what areas cut each other into, with the least depth of each piece where it is known."""
+@dataclass(frozen=True)
+class _Cut:
+    """What areas cut each other into: faces, which of them are claimed as water, and which areas lie on which face."""
+
+    faces: Polygons
+    claimed: npt.NDArray[np.intp]
+    area: npt.NDArray[np.intp]
+    face: npt.NDArray[np.intp]
+
+    def least(self, least_m: FloatArray) -> FloatArray:
+        """Return the least depth of each face, from that of each area; NaN where it is not known."""
+        depth = np.full(len(self.faces), -np.inf)
+        depth[self.claimed] = np.inf
+        np.minimum.at(depth, self.face, np.where(np.isnan(least_m), -np.inf, least_m)[self.area])
+        depth[np.isinf(depth)] = np.nan
+        # Between neighbours whose common edge has other vertices lies a hair of nobody's water.
+        thin = shapely.area(self.faces) < _HAIR_M / 2 * shapely.length(self.faces)
+        hair = np.flatnonzero(np.isnan(depth) & thin)
+        number, beside = shapely.STRtree(self.faces).query(self.faces[hair], predicate="intersects")
+        np.fmin.at(depth, hair[number], depth[beside])
+        return depth
+
+
+def _cut(claims: Polygons, vetoes: Polygons) -> _Cut:
     edges = shapely.boundary(claims if vetoes is claims else np.concatenate([claims, vetoes]))
     faces = shapely.get_parts(shapely.polygonize([shapely.union_all(edges, grid_size=_GRID_M)]))
     places = shapely.STRtree(shapely.point_on_surface(faces))
-    depth = np.full(len(faces), -np.inf)
-    depth[places.query(claims, predicate="intersects")[1]] = np.inf
     area, face = places.query(vetoes, predicate="intersects")
-    np.minimum.at(depth, face, np.where(np.isnan(least_m), -np.inf, least_m)[area])
-    depth[np.isinf(depth)] = np.nan
-    # Between neighbours whose common edge has other vertices lies a hair of nobody's water.
-    hair = np.flatnonzero(np.isnan(depth) & (shapely.area(faces) < _HAIR_M / 2 * shapely.length(faces)))
-    number, beside = shapely.STRtree(faces).query(faces[hair], predicate="intersects")
-    np.fmin.at(depth, hair[number], depth[beside])
-    known = ~np.isnan(depth)
-    return faces[known], depth[known]
+    return _Cut(faces, places.query(claims, predicate="intersects")[1], area, face)

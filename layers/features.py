@@ -15,7 +15,7 @@ import shapely
 from shapely import MultiPolygon, Point
 
 from layers._errors import Finding, InputError
-from layers.model import Hazard, Lane, Mark, Rule, Source
+from layers.model import Caution, Hazard, Lane, Mark, Rule, Shore, Source
 from layers.seasons import parse_season
 
 if TYPE_CHECKING:
@@ -25,12 +25,15 @@ if TYPE_CHECKING:
     from shapely.geometry.base import BaseGeometry
 
 _RULE = ("name", "forbids", "species", "methods", "from", "until", "days", "hours", "margin_m", "rule")
+_DATA = ("id", "state", "says")
+"""What data that was brought in says of itself: never taken for the misspelling of another attribute."""
 ATTRIBUTES: dict[str, tuple[str, ...]] = {
-    "land": (),
-    "closure": _RULE,
-    "ground": _RULE,
-    "hazard": ("name", "kind", "margin_m"),
+    "land": ("margin_m",),
+    "closure": (*_RULE, *_DATA),
+    "ground": (*_RULE, *_DATA),
+    "hazard": ("name", "kind", "margin_m", "depth_m"),
     "lane": ("name", "kind", "margin_m", "avoid"),
+    "caution": ("name", "kind", "note"),
     "mark": ("name", "kind", "note", "private"),
 }
 _WEIGHTY = ("private", "avoid", "margin_m")
@@ -47,7 +50,7 @@ class VectorFile:
     """
 
     path: Path
-    role: Literal["land", "closure", "ground", "hazard", "lane", "mark"]
+    role: Literal["land", "closure", "ground", "hazard", "lane", "caution", "mark"]
     where: str
     source: Source
     sublayer: str | None = None
@@ -87,12 +90,9 @@ def things(table: FeatureTable, shapes: Sequence[BaseGeometry | None]) -> list[A
     Returns
     -------
     list
-        `Rule`, `Hazard`, `Lane` or `Mark`, or `MultiPolygon` for land.
+        `Rule`, `Hazard`, `Lane`, `Caution`, `Mark` or `Shore`.
     """
-    if table.file.role == "land":
-        return [MultiPolygon(shape) for shape in shapes if shape is not None]
-    builders = {"hazard": _hazard, "lane": _lane, "mark": _mark, "closure": _rule, "ground": _rule}
-    build = builders[table.file.role]
+    build = _BUILDERS[table.file.role]
     built = [build(_Row(table, i), shape) for i, shape in enumerate(shapes)]
     return [thing for thing in built if thing is not None]
 
@@ -108,7 +108,7 @@ def attribute_findings(fields: Sequence[str], file: VectorFile) -> list[Finding]
                 found = f"attribute '{plain}' is there more than once, in different case."
                 findings.append(Finding(file.where, found, "Keep one of them."))
             continue
-        near = difflib.get_close_matches(plain, known, n=1, cutoff=_LIKE)
+        near = difflib.get_close_matches(plain, [one for one in known if one not in _DATA], n=1, cutoff=_LIKE)
         if near:
             weighty = file.role in ("closure", "ground") or near[0] in _WEIGHTY
             found = f"attribute '{name}' is not known."
@@ -169,18 +169,21 @@ class _Row:
         return text if text in choices else choices[0]
 
     def margin(self) -> float | None:
-        value = self.value("margin_m")
+        return self.metres("margin_m", 0.0, "Write metres as a bare number, 0 or more, such as 50.")
+
+    def metres(self, key: str, least: float, remedy: str) -> float | None:
+        value = self.value(key)
         text = _text(value)
         if not text:
             return None
         try:
-            margin = math.nan if isinstance(value, bool) else float(text)
+            metres = math.nan if isinstance(value, bool) else float(text)
         except ValueError:
-            margin = math.nan
-        if not (math.isfinite(margin) and margin >= 0):
-            self.problem(f"margin_m is '{text}'.", "Write metres as a bare number, 0 or more, such as 50.")
+            metres = math.nan
+        if not (math.isfinite(metres) and metres >= least):
+            self.problem(f"{key} is '{text}'.", remedy)
             return None
-        return margin
+        return metres
 
     def listed(self, key: str) -> frozenset[str]:
         """Return a comma list, folded; empty for all."""
@@ -223,12 +226,16 @@ def _rule(row: _Row, shape: BaseGeometry | None) -> Rule | None:
         margin_m=margin or 0.0,
         reference=row.text("rule"),
         source=row.table.file.source,
+        feature=row.text("id"),
+        state=row.text("state"),
+        says=row.text("says"),
     )
 
 
 def _hazard(row: _Row, shape: BaseGeometry | None) -> Hazard | None:
     name, margin = row.name(warn=False), row.margin()
-    return None if shape is None else Hazard(name, row.text("kind"), shape, margin, row.table.file.source)
+    depth = row.metres("depth_m", -math.inf, "Write metres as a bare number, negative where it dries, or nothing.")
+    return None if shape is None else Hazard(name, row.text("kind"), shape, margin, row.table.file.source, depth)
 
 
 def _lane(row: _Row, shape: BaseGeometry | None) -> Lane | None:
@@ -239,11 +246,33 @@ def _lane(row: _Row, shape: BaseGeometry | None) -> Lane | None:
     return Lane(name, row.text("kind"), shape, margin, avoid, row.table.file.source)
 
 
+def _caution(row: _Row, shape: BaseGeometry | None) -> Caution | None:
+    if shape is None:
+        return None
+    return Caution(row.name(warn=False), row.text("kind"), row.text("note"), shape, row.table.file.source)
+
+
+def _shore(row: _Row, shape: BaseGeometry | None) -> Shore | None:
+    margin = row.margin()
+    return None if shape is None else Shore(MultiPolygon(shape), margin or 0.0)
+
+
 def _mark(row: _Row, shape: BaseGeometry | None) -> Mark | None:
     name, private = row.name(warn=True), row.flag("private")
     if shape is None:
         return None
     return Mark(name, row.text("kind"), row.text("note"), private, Point(shape), row.table.file.source)
+
+
+_BUILDERS = {
+    "land": _shore,
+    "hazard": _hazard,
+    "lane": _lane,
+    "caution": _caution,
+    "mark": _mark,
+    "closure": _rule,
+    "ground": _rule,
+}
 
 
 def _text(value: Any) -> str:

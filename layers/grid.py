@@ -17,6 +17,7 @@ from shapely import MultiLineString, MultiPolygon
 from layers._cells import NUDGE_M, Contours, Part, Tiles, blocks, off_level
 from layers._depthfile import as_lines, as_polygons, depth_factor
 from layers._errors import InputError
+from layers.model import CERTAIN, Uncertainty
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -33,7 +34,9 @@ _LEAST_LINE_M = 1e-2
 _BOX_STEPS = 33
 
 
-def open_grid(file: Path, projection: LocalProjection, *, values: str, unit: str, where: str) -> GridDepth:
+def open_grid(
+    file: Path, projection: LocalProjection, *, values: str, unit: str, where: str, uncertainty: Uncertainty = CERTAIN
+) -> GridDepth:
     """Open a depth grid: band 1 of anything rasterio opens, a GeoTIFF or a BAG for example.
 
     Parameters
@@ -49,6 +52,9 @@ def open_grid(file: Path, projection: LocalProjection, *, values: str, unit: str
         Unit of the values, a length of `layers.units`.
     where
         File and layer, for messages.
+    uncertainty
+        How much shallower the water may be; a cell without a value in the band that says it is unknown to
+        `GridDepth.less_uncertainty`.
 
     Returns
     -------
@@ -59,11 +65,14 @@ def open_grid(file: Path, projection: LocalProjection, *, values: str, unit: str
     ------
     InputError
         The file cannot be read, has no position or coordinate system, has fewer than 2 × 2 cells or no real
-        numbers; `values` or `unit` is not allowed.
+        numbers; `values` or `unit` is not allowed, or there is no such band.
     """
     factor = depth_factor(values, unit, where)
     dataset, frame = _open(file, where)
-    return GridDepth(Tiles(dataset, factor, where), frame, projection)
+    if uncertainty.band is not None and not 1 < uncertainty.band <= dataset.count:
+        what = f"uncertainty = {uncertainty.band}, and {file.name} has bands 1 to {dataset.count}, the first its depth."
+        raise InputError.one(where, what, 'Write the band that holds it, or a length such as "0.5 m".')
+    return GridDepth(Tiles(dataset, factor, where), frame, projection, uncertainty)
 
 
 def grid_outline(file: Path, where: str) -> tuple[FloatArray, FloatArray]:
@@ -81,8 +90,11 @@ class GridDepth:
     tile by tile, so memory holds a few tiles and the answer, whatever the grid's size.
     """
 
-    def __init__(self, tiles: Tiles, frame: _Frame, projection: LocalProjection) -> None:
+    def __init__(
+        self, tiles: Tiles, frame: _Frame, projection: LocalProjection, uncertainty: Uncertainty = CERTAIN
+    ) -> None:
         self._tiles = tiles
+        self._uncertainty = uncertainty
         self._contours = Contours()
         self._frame = frame
         self._projection = projection
@@ -93,6 +105,11 @@ class GridDepth:
     def bounds(self) -> Bounds:
         """Return the local box around all cell centres."""
         return self._bounds
+
+    def less_uncertainty(self) -> GridDepth:
+        """Return the same water, every cell shallower by its uncertainty."""
+        less = self._uncertainty
+        return self if less == CERTAIN else GridDepth(self._tiles.less(less), self._frame, self._projection)
 
     def depth_at(self, x: FloatArray, y: FloatArray) -> FloatArray:
         """Return depth at local points, bilinear; NaN where a cell that counts is unknown or missing."""

@@ -14,6 +14,7 @@ from shapely import MultiLineString, MultiPolygon, Point
 from shapely.geometry.base import BaseGeometry
 
 from layers._errors import Finding
+from layers.origins import OriginRecord
 from layers.projection import LocalProjection
 
 FloatArray = npt.NDArray[np.float64]
@@ -27,7 +28,8 @@ Role = Literal["depth", "land", "closure", "ground", "hazard", "lane", "caution"
 class Source:
     """Where a layer came from; `sha256` is the hash of the file's bytes, in hexadecimal.
 
-    `parts` are the files that go with it (a Shapefile's attributes), each with its hash.
+    `parts` are the files that go with it (a Shapefile's attributes), each with its hash. `origins` is the official data
+    that it was made from, `quality` what that says of its own quality.
     """
 
     role: Role
@@ -36,6 +38,8 @@ class Source:
     as_of: date | None
     source: str
     parts: tuple[tuple[str, str], ...] = ()
+    origins: tuple[OriginRecord, ...] = ()
+    quality: str = ""
 
 
 @dataclass(frozen=True)
@@ -55,7 +59,11 @@ class Season:
 
 @dataclass(frozen=True)
 class Rule:
-    """One closure or ground. `shape` is the area as the rule draws it; `margin_m` is the rule's own buffer."""
+    """One closure or ground. `shape` is the area as the rule draws it; `margin_m` is the rule's own buffer.
+
+    `feature` is the data's own identifier and `state` a hash of what it said, for decisions about it; `says` is what it
+    said in words. All three are empty where a person drew it.
+    """
 
     role: Literal["closure", "ground"]
     name: str
@@ -67,6 +75,9 @@ class Rule:
     margin_m: float
     reference: str
     source: Source
+    feature: str = ""
+    state: str = ""
+    says: str = ""
 
     def concerns(self, species: str, method: str) -> bool:
         """Return whether the rule speaks of this species and this method (empty lists speak of all)."""
@@ -77,12 +88,32 @@ class Rule:
 
 @dataclass(frozen=True)
 class Hazard:
-    """A thing to keep off; `margin_m` is None where the data gives none."""
+    """A thing to keep off; `margin_m` is None where the data gives none, `depth_m` the least depth over it if known."""
 
     name: str
     kind: str
     shape: BaseGeometry
     margin_m: float | None
+    source: Source
+    depth_m: float | None = None
+
+
+@dataclass(frozen=True)
+class Shore:
+    """Land; `margin_m` is kept off it on top of the shore standoff, for the shore may lie elsewhere by so much."""
+
+    shape: MultiPolygon
+    margin_m: float
+
+
+@dataclass(frozen=True)
+class Caution:
+    """Water, or a place in it, to take care in: nothing is kept off it, a plan points out where it goes there."""
+
+    name: str
+    kind: str
+    note: str
+    shape: BaseGeometry
     source: Source
 
 
@@ -117,6 +148,17 @@ class Show:
     depth: str
     distance: str
     speed: str
+
+
+@dataclass(frozen=True)
+class Uncertainty:
+    """How much shallower water may be than a layer says: metres, or what a band of a grid holds."""
+
+    metres: float = 0.0
+    band: int | None = None
+
+
+CERTAIN = Uncertainty()
 
 
 class Depth(Protocol):
@@ -206,7 +248,11 @@ class Current(Protocol):
 
 @dataclass(frozen=True)
 class Area:
-    """An area, loaded and checked. Everything geometric is in `projection`'s metres."""
+    """An area, loaded and checked. Everything geometric is in `projection`'s metres.
+
+    `depth` is as charted; `surest_depth` the same less its uncertainty, None where it states none: what is asked to be
+    deep enough is asked of `safe_depth`. `land` is all land, `shores` those parts that ask for a margin of their own.
+    """
 
     name: str
     invented: bool
@@ -227,3 +273,11 @@ class Area:
     warnings: tuple[Finding, ...]
     tide: Tide | None = None
     current: Current | None = None
+    surest_depth: Depth | None = None
+    shores: tuple[Shore, ...] = ()
+    cautions: tuple[Caution, ...] = ()
+
+    @property
+    def safe_depth(self) -> Depth:
+        """Return the depth less its uncertainty."""
+        return self.depth if self.surest_depth is None else self.surest_depth

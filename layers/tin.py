@@ -12,6 +12,7 @@ import shapely
 from shapely import GeometryType, MultiLineString, MultiPolygon
 
 from layers._depthfile import (
+    CONTOUR_NAMES,
     as_lines,
     as_polygons,
     depth_factor,
@@ -39,10 +40,9 @@ _VERTICES_ADDED = 50_000
 _SAME_PLACE_M = 1e-3
 _ON_EDGE = 1e-9
 _SOUNDING_NAMES = ("depth", "depth_m", "valsou", "z", "elevation")
-_CONTOUR_NAMES = ("depth", "depth_m", "valdco", "contour", "elevation", "elev", "z")
 
 
-def open_soundings(
+def open_soundings(  # noqa: PLR0913 -- a layer's keys one by one
     file: Path,
     projection: LocalProjection,
     *,
@@ -50,6 +50,7 @@ def open_soundings(
     unit: str,
     where: str,
     columns: Mapping[str, str] | None = None,
+    uncertainty_m: float = 0.0,
 ) -> TinDepth:
     """Open soundings: a CSV table of positions and depths, or a vector file of points.
 
@@ -72,6 +73,8 @@ def open_soundings(
         File and layer, for messages.
     columns
         Other names for ``"lon"``, ``"lat"`` and ``"depth"``.
+    uncertainty_m
+        How much shallower the water may be, for `TinDepth.less_uncertainty`.
 
     Raises
     ------
@@ -97,10 +100,11 @@ def open_soundings(
         _check_depths(depth, of, where)
     mesh, heights = _triangulated(xy, depth * factor, where)
     longest = _longest_edges(mesh)
-    return TinDepth(mesh, heights[mesh.simplices], longest <= SOUNDINGS_REACH * np.median(longest))
+    known = longest <= SOUNDINGS_REACH * np.median(longest)
+    return TinDepth(mesh, heights[mesh.simplices], known, uncertainty_m=uncertainty_m)
 
 
-def open_contours(
+def open_contours(  # noqa: PLR0913 -- a layer's keys one by one
     file: Path,
     projection: LocalProjection,
     *,
@@ -108,6 +112,7 @@ def open_contours(
     unit: str,
     where: str,
     columns: Mapping[str, str] | None = None,
+    uncertainty_m: float = 0.0,
 ) -> TinDepth:
     """Open contour lines: a vector file of lines with their depth as an attribute.
 
@@ -119,7 +124,7 @@ def open_contours(
 
     Parameters
     ----------
-    file, projection, values, unit, where
+    file, projection, values, unit, where, uncertainty_m
         As for `open_soundings`; lines with an attribute depth, depth_m, VALDCO, contour, elevation, elev, z.
     columns
         Another name for ``"depth"``.
@@ -131,9 +136,9 @@ def open_contours(
     """
     factor = depth_factor(values, unit, where)
     features = read_features(file, where, (GeometryType.LINESTRING, GeometryType.MULTILINESTRING), "lines")
-    listed = features.numbers("depth", _CONTOUR_NAMES, columns)
+    listed = features.numbers("depth", CONTOUR_NAMES, columns)
     if listed is None:
-        raise features.lacks("depth", _CONTOUR_NAMES)
+        raise features.lacks("depth", CONTOUR_NAMES)
     _check_depths(listed, np.arange(len(listed)), where)
     lines, of = shapely.get_parts(features.project(features.geometry, projection), return_index=True)
     contours = _Contours(lines, listed[of] * factor)
@@ -146,7 +151,7 @@ def open_contours(
     corners[flat] = contours.next_shallower(corners[flat, 0])[:, None]
     reach = CONTOURS_REACH * max(float(np.quantile(gaps, 0.9)), spacing)
     known = (_longest_edges(mesh) <= reach) & np.isfinite(corners[:, 0])
-    return TinDepth(mesh, corners, known, contours)
+    return TinDepth(mesh, corners, known, contours, uncertainty_m)
 
 
 class TinDepth:
@@ -161,11 +166,18 @@ class TinDepth:
         corners_m: FloatArray,
         known: npt.NDArray[np.bool_],
         contours: _Contours | None = None,
+        uncertainty_m: float = 0.0,
     ) -> None:
         self._mesh = mesh
         self._corners_m = corners_m
         self._known = known
         self._contours = contours
+        self._uncertainty_m = uncertainty_m
+
+    def less_uncertainty(self) -> TinDepth:
+        """Return the same water, everywhere shallower by its uncertainty."""
+        less_m = self._uncertainty_m
+        return self if less_m == 0.0 else TinDepth(self._mesh, self._corners_m - less_m, self._known)
 
     @property
     def bounds(self) -> Bounds:

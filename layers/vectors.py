@@ -16,7 +16,7 @@ import pyproj
 import shapely
 from pyogrio import raw
 from pyogrio.errors import DataLayerError, DataSourceError, FieldError
-from shapely import GeometryType, MultiPolygon
+from shapely import GeometryType
 
 from layers._errors import Finding, InputError
 from layers.features import (
@@ -35,7 +35,7 @@ if TYPE_CHECKING:
 
     from shapely.geometry.base import BaseGeometry
 
-    from layers.model import Bounds, Hazard, Lane, Mark, Rule
+    from layers.model import Bounds, Caution, Hazard, Lane, Mark, Rule, Shore
     from layers.projection import LocalProjection
 
 Geometries = npt.NDArray[np.object_]
@@ -49,8 +49,10 @@ _GEOMETRY: dict[str, tuple[tuple[GeometryType, ...], str]] = {
     "ground": (_POLYGON, "polygons"),
     "hazard": ((*_POINT, GeometryType.MULTIPOINT, *_LINE, *_POLYGON), "points, lines or polygons"),
     "lane": ((*_LINE, *_POLYGON), "lines or polygons"),
+    "caution": ((*_POINT, GeometryType.MULTIPOINT, *_LINE, *_POLYGON), "points, lines or polygons"),
     "mark": (_POINT, "points"),
 }
+_KINDS = {"land": "land", "hazard": "hazards", "lane": "lanes", "caution": "cautions", "mark": "marks"}
 _HARMLESS = ("Non closed ring", "Several features with id", "Measured (M)")
 _MOST_LAT_DEG, _MOST_LON_DEG = 90.0, 360.0
 
@@ -62,8 +64,9 @@ class Vectors:
     rules: tuple[Rule, ...] = ()
     hazards: tuple[Hazard, ...] = ()
     lanes: tuple[Lane, ...] = ()
+    cautions: tuple[Caution, ...] = ()
     marks: tuple[Mark, ...] = ()
-    land: tuple[MultiPolygon, ...] = ()
+    land: tuple[Shore, ...] = ()
     warnings: tuple[Finding, ...] = ()
 
 
@@ -96,7 +99,7 @@ def read_vectors(file: VectorFile, projection: LocalProjection, depth_bounds: Bo
     errors = [finding for finding in table.findings if finding.severity == "error"]
     if errors:
         raise InputError(errors)
-    kind = {"land": "land", "hazard": "hazards", "lane": "lanes", "mark": "marks"}.get(file.role, "rules")
+    kind = _KINDS.get(file.role, "rules")
     return Vectors(**{kind: tuple(found)}, warnings=tuple(table.findings))
 
 

@@ -181,7 +181,8 @@ def test_the_other_roles(tmp_path: Path) -> None:
     marks = read(write(tmp_path, [({"name": "A", "private": True}, point), ({"name": "B"}, point)]), "mark").marks
     assert [mark.private for mark in marks] == [True, False]
     land = read(write(tmp_path, [({}, polygon())]), "land").land
-    assert land[0].geom_type == "MultiPolygon"
+    assert land[0].shape.geom_type == "MultiPolygon"
+    assert land[0].margin_m == 0
     ground = read(write(tmp_path, [(RULE, polygon())]), "ground").rules[0]
     assert (ground.role, ground.forbids) == ("ground", None)
     for role, said, geometry, message in (
