@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import date, time
+from functools import cached_property
 from pathlib import Path
 from typing import Literal, Protocol
 from zoneinfo import ZoneInfo
 
 import numpy as np
 import numpy.typing as npt
+import shapely
 from shapely import MultiLineString, MultiPolygon, Point
 from shapely.geometry.base import BaseGeometry
 
@@ -281,3 +283,8 @@ class Area:
     def safe_depth(self) -> Depth:
         """Return the depth less its uncertainty."""
         return self.depth if self.surest_depth is None else self.surest_depth
+
+    @cached_property
+    def hazard_boxes(self) -> FloatArray:
+        """Return (west, south, east, north) of every hazard, (n, 4): a chart has thousands."""
+        return np.asarray(shapely.bounds([hazard.shape for hazard in self.hazards])).reshape(-1, 4)

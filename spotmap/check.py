@@ -18,7 +18,7 @@ from spotmap.gear import deepest_gear_m, steps_in
 from spotmap.model import FloatArray, Plan, TimedLeg
 from spotmap.moving import LEAST_OVER_GROUND_MPS, chain_drift
 from spotmap.polyline import circumradius_m, length_m, places_at
-from spotmap.water import Fishery, Span, keep_off, least_tide_m
+from spotmap.water import Fishery, Hull, Span, keep_off, least_tide_m, strikes
 
 _TOLERANCE_M = 0.05
 _CHORD_M = 12.0
@@ -38,8 +38,8 @@ def faults(plan: Plan) -> list[str]:
     stays inside open grounds, off land, hazards and lanes; depth under the boat, the tide counted, is known and holds
     gear and clearance; nowhere is the path through the water tighter than R (circumradius over 12 m chords at least
     0.97 R); in moving water the boat goes at trolling speed through it, makes half a knot over the ground, and no loop
-    is turned in more current than is trolled against; runs keep afloat, off land, and out of entry bans and lanes
-    closed to all.
+    is turned in more current than is trolled against; runs keep afloat, off land and what they could strike, and out of
+    entry bans and lanes closed to all.
 
     Parameters
     ----------
@@ -131,11 +131,11 @@ def _tightest(xy: FloatArray) -> float:
 
 
 def _charted(plan: Plan, timed: TimedLeg) -> FloatArray:
-    """Return the charted depth along a leg, at every vertex, and every few metres of a run."""
+    """Return the charted depth less its uncertainty along a leg, at every vertex, and every few metres of a run."""
     xy = timed.leg.xy
     if timed.leg.kind == "run":
         xy = shapely.get_coordinates(shapely.segmentize(LineString(xy), _RUN_LOOK_M))
-    return plan.area.depth.depth_at(xy[:, 0], xy[:, 1])
+    return plan.area.safe_depth.depth_at(xy[:, 0], xy[:, 1])
 
 
 def _depth_faults(plan: Plan, timed: TimedLeg, charted: FloatArray) -> Iterator[str]:
@@ -150,14 +150,14 @@ def _depth_faults(plan: Plan, timed: TimedLeg, charted: FloatArray) -> Iterator[
     if np.isnan(charted).any():
         yield "depth under it is unknown"
     elif charted.min() < needed_m - _TOLERANCE_M:
-        yield f"charted depth under it is {charted.min():.1f} m, gear, clearance and tide want {needed_m:.1f} m"
+        yield f"depth under it is {charted.min():.1f} m, gear, clearance and tide want {needed_m:.1f} m"
 
 
 def _gear_faults(plan: Plan, timed: TimedLeg) -> Iterator[str]:
     area, limits = plan.area, plan.trip.limits
     track = LineString(timed.leg.xy)
     fishery = Fishery(plan.trip.species, plan.trip.method)
-    for thing in keep_off(area, fishery, limits, Span(timed.start, timed.end)):
+    for thing in keep_off(area, fishery, limits, Span(timed.start, timed.end), track.bounds):
         if shapely.dwithin(track, thing.shape, max(thing.distance_m - _TOLERANCE_M, 0.0)):
             yield f"gear too near {thing.words}"
     if area.has_grounds:
@@ -202,6 +202,9 @@ def _run_faults(plan: Plan, timed: TimedLeg) -> Iterator[str]:
     for rule in _in_force(area.closures, plan, timed):
         if rule.forbids == "entry" and track.intersects(rule.shape):
             yield f"the run enters '{rule.name}'"
+    for thing in strikes(area, Hull(plan.trip.boat.draft_m, plan.trip.home)):
+        if shapely.dwithin(track, thing.shape, max(thing.distance_m - _TOLERANCE_M, 0.0)):
+            yield f"the run comes too near a {thing.words}"
     for lane in area.lanes:
         if lane.avoid == "all" and track.intersects(lane.shape):
             yield f"the run enters the lane '{lane.name}'"

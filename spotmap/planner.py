@@ -279,7 +279,7 @@ def _check_places(area: Area, trip: Trip) -> None:
 def _home_findings(area: Area, trip: Trip) -> list[Finding]:
     where = f"{trip.file.name}, home"
     shown = area.show.depth
-    depth_m = float(area.depth.depth_at(np.array([trip.home.x]), np.array([trip.home.y]))[0])
+    depth_m = float(area.safe_depth.depth_at(np.array([trip.home.x]), np.array([trip.home.y]))[0])
     depth_m += min(least_tide_m(area, Span(trip.start, trip.latest_end)), 0.0)
     needed = format_quantity(trip.boat.draft_m + UNDER_KEEL_M, shown)
     if area.land.intersects(trip.home):

@@ -134,7 +134,7 @@ def _bottom(area: Area, trip: Trip, part: Trail) -> tuple[list[Touch], float]:
     """Return where gear comes nearer the bottom than its clearance, and the least clearance there is."""
     look = np.flatnonzero(np.isin(part.leg_of_step, part.fresh))[::_BOTTOM_EVERY]
     ends = part.ends[look]
-    charted = area.depth.depth_at(ends[..., 0].ravel(), ends[..., 1].ravel()).reshape(ends.shape[:3])
+    charted = area.safe_depth.depth_at(ends[..., 0].ravel(), ends[..., 1].ravel()).reshape(ends.shape[:3])
     room = charted + _tide_m(area, part, look)[:, None, None] - part.depth_m[look][:, :, None]
     room = np.where(part.out[look][:, :, None], np.where(np.isnan(room), -np.inf, room), np.inf)
     short = trip.limits.bottom_clearance_m - room.min(axis=2)
@@ -178,7 +178,9 @@ def _near(area: Area, trip: Trip, part: Trail) -> list[Touch]:
     fishery = Fishery(trip.species, trip.method)
     touches = []
     span = Span(part.legs[0].start, part.legs[-1].end)
-    things = (*keep_off(area, fishery, trip.limits, span), *_grounds(area, trip, span))
+    (west, south), (east, north) = np.nanmin(part.ends, axis=(0, 1, 2)), np.nanmax(part.ends, axis=(0, 1, 2))
+    things = (*keep_off(area, fishery, trip.limits, span, (west, south, east, north)), *_grounds(area, trip, span))
+    shapes, reach_m = [thing.shape for thing in things], [thing.distance_m for thing in things]
     for index in part.fresh:
         on = np.flatnonzero(part.leg_of_step == index)
         if len(on) < 2:  # noqa: PLR2004  no line
@@ -187,9 +189,8 @@ def _near(area: Area, trip: Trip, part: Trail) -> list[Touch]:
         gear = part.ends[few].reshape(len(few), -1, 2)
         swath = _swath(gear)
         box = shapely.box(*swath.bounds)
-        for thing in things:
-            if not shapely.dwithin(box, thing.shape, thing.distance_m):
-                continue
+        for number in np.flatnonzero(shapely.dwithin(box, shapes, reach_m)).tolist():
+            thing = things[number]
             short = _short_m(swath, thing)
             if short > _TOLERANCE_M:
                 by_line = [_short_m(line, thing) for line in swath.geoms]
@@ -254,7 +255,7 @@ def _stops(area: Area, trip: Trip, radius: TurningRadius, legs: Sequence[TimedLe
     # laps repeat: one look at each track serves them all
     tracks = {timed.leg.xy.tobytes(): timed.leg.xy for timed in down}
     places = {key: evenly_spaced(xy, _STOP_EVERY_M) for key, xy in tracks.items()}
-    under_track = {key: area.depth.depth_at(xy[:, 0], xy[:, 1]) for key, xy in places.items()}
+    under_track = {key: area.safe_depth.depth_at(xy[:, 0], xy[:, 1]) for key, xy in places.items()}
     depth = [under_track[timed.leg.xy.tobytes()] for timed in down]
     tides = [least_tide_m(area, Span(timed.start, timed.end)) for timed in down]
     total_m = sum(timed.length_m for timed in down)

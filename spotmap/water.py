@@ -5,13 +5,15 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 import shapely
 from shapely import MultiPolygon
 from shapely.geometry.base import BaseGeometry
 
-from layers.model import Area, Bounds, Depth, Rule
+from layers.model import Area, Bounds, Depth, FloatArray, Rule
 from layers.seasons import changes, is_active, season_words
 from layers.units import format_quantity
 from spotmap.model import PARTLY_OPEN, ClosedWater, Limits
@@ -20,6 +22,8 @@ LANE_LINE_MARGIN_M = 50.0
 """Half the width of a lane drawn as a line without a margin (common practice, no source)."""
 UNDER_KEEL_M = 0.5
 """Water left under the keel on a run (common practice, no source)."""
+RUN_OFF_HAZARD_M = 10.0
+"""How far a run keeps off what it could strike (common practice, no source); less where home lies nearer."""
 _ARC_SHORTFALL = 1.0025
 """A buffer of 16 segments a quarter lies inside the true circle by up to 0.12 %; this and a decimetre cover it."""
 _ROUNDING_M = 0.1
@@ -88,8 +92,8 @@ class GearWater:
         return tuple(reason for reason, share in sorted(shares.items(), key=lambda item: -item[1]) if share > 0.0)
 
 
-def grown(shape: BaseGeometry, by_m: float) -> BaseGeometry:
-    """Return a shape grown by a distance, never by less than that distance anywhere."""
+def grown(shape: Any, by_m: FloatArray | float) -> Any:
+    """Return a shape, or an array of them, grown by a distance and never by less than that distance anywhere."""
     return shapely.buffer(shape, by_m * _ARC_SHORTFALL + _ROUNDING_M, quad_segs=16)
 
 
@@ -223,15 +227,16 @@ def gear_water(  # noqa: PLR0913  what is asked for, and where
         In local metres.
     """
     box = shapely.box(*within)
-    blocks = [block for block in _blocks(area, fishery, limits, span, needed.spare_m) if block.shape.intersects(box)]
+    found = _blocks(area, fishery, limits, span, needed.spare_m, within)
+    blocks = [block for block in found if block.shape.intersects(box)]
     if only is not None and not only.shape.covers(box):
         blocks.append(Block(only.otherwise, box.difference(only.shape)))
-    deep: BaseGeometry = area.depth.deeper_than(needed.depth_m, within)
+    deep: BaseGeometry = area.safe_depth.deeper_than(needed.depth_m, within)
     if needed.off_unknown:
         wider = shapely.buffer(box, 2.0 * needed.spare_m, join_style="mitre").bounds
-        deep = deep.intersection(area.depth.known(wider).buffer(-needed.spare_m))
+        deep = deep.intersection(area.safe_depth.known(wider).buffer(-needed.spare_m))
     allowed = deep.difference(shapely.union_all([block.shape for block in blocks])) if blocks else deep
-    return GearWater(allowed=as_polygons(allowed), blocks=tuple(blocks), depth=area.depth, needed=needed)
+    return GearWater(allowed=as_polygons(allowed), blocks=tuple(blocks), depth=area.safe_depth, needed=needed)
 
 
 @dataclass(frozen=True)
@@ -243,25 +248,66 @@ class KeepOff:
     distance_m: float
 
 
-def keep_off(area: Area, fishery: Fishery, limits: Limits, span: Span) -> Iterator[KeepOff]:
-    """Yield everything that gear keeps off at some moment of a span: land, closures in force, hazards and lanes."""
+def keep_off(
+    area: Area, fishery: Fishery, limits: Limits, span: Span, near: Bounds, spare_m: float = 0.0
+) -> list[KeepOff]:
+    """Return what gear keeps off at some moment of a span: land, closures in force, hazards and lanes.
+
+    Parameters
+    ----------
+    area, fishery, limits, span
+        As in `closed_water`.
+    near
+        What is further from this box than its distance and `spare_m` is left out, local metres.
+
+    Returns
+    -------
+    list of KeepOff
+        In local metres.
+    """
+    things = []
     if not area.land.is_empty:
-        yield KeepOff("land", area.land, limits.shore_standoff_m)
+        things.append(KeepOff("land", area.land, limits.shore_standoff_m))
+    things += [KeepOff("land", shore.shape, limits.shore_standoff_m + shore.margin_m) for shore in area.shores]
     for rule in _concerned(area.closures, fishery):
         if _ever_active(rule, span):
-            yield KeepOff(f"'{rule.name}' closure", rule.shape, rule.margin_m + limits.closure_standoff_m)
-    for hazard in area.hazards:
+            things.append(KeepOff(f"'{rule.name}' closure", rule.shape, rule.margin_m + limits.closure_standoff_m))
+    for lane in area.lanes:
+        things.append(KeepOff(f"{lane.kind} '{lane.name}'", lane.shape, _lane_margin_m(lane.shape, lane.margin_m)))
+    boxes = np.asarray(shapely.bounds([thing.shape for thing in things])).reshape(-1, 4)
+    reach = np.array([thing.distance_m for thing in things])
+    found = [things[i] for i in np.flatnonzero(_meet(boxes, near, reach + spare_m)).tolist()]
+    widest_m = max([limits.shore_standoff_m, *(hazard.margin_m or 0.0 for hazard in area.hazards)])
+    for i in np.flatnonzero(_meet(area.hazard_boxes, near, widest_m + spare_m)).tolist():
+        hazard = area.hazards[i]
         named = f"{hazard.kind} '{hazard.name}'" if hazard.name else hazard.kind
         margin_m = limits.shore_standoff_m if hazard.margin_m is None else hazard.margin_m
-        yield KeepOff(named, hazard.shape, margin_m)
-    for lane in area.lanes:
-        yield KeepOff(f"{lane.kind} '{lane.name}'", lane.shape, _lane_margin_m(lane.shape, lane.margin_m))
+        found.append(KeepOff(named, hazard.shape, margin_m))
+    return found
 
 
-def _blocks(area: Area, fishery: Fishery, limits: Limits, span: Span, spare_m: float) -> Iterator[Block]:
-    for thing in keep_off(area, fishery, limits, span):
-        words = f"{thing.words}, {format_quantity(thing.distance_m, 'm')} standoff"
-        yield Block(words, grown(thing.shape, thing.distance_m + spare_m))
+def _meet(boxes: FloatArray, near: Bounds, within_m: FloatArray | float) -> npt.NDArray[np.bool_]:
+    """Return which boxes (n, 4) come within a distance of another, counted along both axes."""
+    west, south, east, north = near
+    spare = within_m * _ARC_SHORTFALL + 2.0 * _ROUNDING_M
+    meet: npt.NDArray[np.bool_] = (boxes[:, 0] <= east + spare) & (boxes[:, 2] >= west - spare)
+    meet &= (boxes[:, 1] <= north + spare) & (boxes[:, 3] >= south - spare)
+    return meet
+
+
+def _blocks(
+    area: Area,
+    fishery: Fishery,
+    limits: Limits,
+    span: Span,
+    spare_m: float,
+    within: Bounds,
+) -> Iterator[Block]:
+    things = keep_off(area, fishery, limits, span, within, spare_m)
+    by_m = np.array([thing.distance_m + spare_m for thing in things])
+    shapes = grown([thing.shape for thing in things], by_m)
+    for thing, shape in zip(things, shapes, strict=True):
+        yield Block(f"{thing.words}, {format_quantity(thing.distance_m, 'm')} standoff", shape)
     if area.has_grounds:
         standoff_m = limits.closure_standoff_m
         frame = shapely.box(*area.depth.bounds).buffer(1000.0, join_style="mitre")
@@ -304,15 +350,25 @@ class Look:
     cell_m: float | None
 
 
-def run_water(area: Area, fishery: Fishery, limits: Limits, span: Span, draft_m: float, look: Look) -> MultiPolygon:
-    """Return where the boat may run with its gear up: afloat, off land, out of entry bans and lanes closed to all.
+@dataclass(frozen=True)
+class Hull:
+    """The boat on a run: what it draws, and what the tide falls below the datum, metres; and where it lies at home."""
+
+    draft_m: float
+    home: BaseGeometry
+
+
+def run_water(area: Area, fishery: Fishery, limits: Limits, span: Span, hull: Hull, look: Look) -> MultiPolygon:
+    """Return where the boat may run with its gear up.
+
+    Afloat, off land and off what it could strike, out of entry bans and lanes closed to all.
 
     Parameters
     ----------
     area, fishery, limits, span
         As in `closed_water`; an entry ban in force at any moment of the span is kept out of, with its standoff.
-    draft_m
-        The boat's draft, metres, and what the tide falls below the datum.
+    hull
+        The boat; what lies round its home is kept off by no more than lets it out.
     look
         Where, and how finely.
 
@@ -328,8 +384,31 @@ def run_water(area: Area, fishery: Fishery, limits: Limits, span: Span, draft_m:
         if rule.forbids == "entry" and _ever_active(rule, span)
     ]
     shut += [grown(lane.shape, _lane_margin_m(lane.shape, lane.margin_m)) for lane in area.lanes if lane.avoid == "all"]
-    afloat = area.depth.deeper_than(draft_m + UNDER_KEEL_M, look.within, look.cell_m)
+    struck = strikes(area, hull)
+    shut += list(grown([thing.shape for thing in struck], np.array([thing.distance_m for thing in struck])))
+    afloat = area.safe_depth.deeper_than(hull.draft_m + UNDER_KEEL_M, look.within, look.cell_m)
     return as_polygons(afloat.difference(shapely.union_all(shut)))
+
+
+def strikes(area: Area, hull: Hull) -> list[KeepOff]:
+    """Return the hazards that a run could strike, each with the distance that it keeps off it.
+
+    That is everything but what is known to lie deeper than draft and keel ask for.
+    """
+    needed_m = hull.draft_m + UNDER_KEEL_M
+    shallow = [one for one in area.hazards if one.depth_m is None or one.depth_m < needed_m]
+    away = (
+        np.maximum(shapely.distance(hull.home, [one.shape for one in shallow]) - 2.0 * _ROUNDING_M, 0.0)
+        / _ARC_SHORTFALL
+    )
+    return [
+        KeepOff(
+            one.kind or one.name,
+            one.shape,
+            min(off_m, RUN_OFF_HAZARD_M if one.margin_m is None else one.margin_m, RUN_OFF_HAZARD_M),
+        )
+        for one, off_m in zip(shallow, away.tolist(), strict=True)
+    ]
 
 
 def as_polygons(shape: BaseGeometry) -> MultiPolygon:

@@ -13,7 +13,7 @@ from layers.model import Area, Bounds
 from spotmap._errors import NoPlanError
 from spotmap.model import Trip
 from spotmap.runs import RunWater
-from spotmap.water import Fishery, Look, Span, entry_bans, least_tide_m, run_water
+from spotmap.water import Fishery, Hull, Look, Span, entry_bans, least_tide_m, run_water
 
 _CELLS = 700
 """A first look takes cells of about this share of the diagonal: they hold a run to a fraction of a per cent."""
@@ -96,7 +96,7 @@ class Runs:
             # the water serves every span with these bans: the lowest tide of the trip counts for all
             day = Span(self.trip.start, self.trip.latest_end)
             draft_m = self.trip.boat.draft_m - min(least_tide_m(self.area, day), 0.0)
-            free = run_water(self.area, fishery, self.trip.limits, span, draft_m, look)
+            free = run_water(self.area, fishery, self.trip.limits, span, Hull(draft_m, self.trip.home), look)
             self._waters[bans, look] = RunWater.build(free)
         return self._waters[bans, look]
 

@@ -13,7 +13,18 @@ from shapely import LineString, Point, box
 from layers.area import open_area
 from layers.model import Area
 from spotmap.model import Limits
-from spotmap.water import Fishery, Look, NeededDepth, Span, change_times, closed_water, gear_water, grown, run_water
+from spotmap.water import (
+    Fishery,
+    Hull,
+    Look,
+    NeededDepth,
+    Span,
+    change_times,
+    closed_water,
+    gear_water,
+    grown,
+    run_water,
+)
 from tests.small_area import ALWAYS, SmallArea, feature
 
 LIMITS = Limits(0.75, 3.0, 50.0, 60.0, 0.8, 1.8)
@@ -120,7 +131,7 @@ def test_run_water_floats_the_boat_and_keeps_out_of_bans(tmp_path: Path) -> None
         lane=[feature(box(500, 0, 700, 900), name="Lane", kind="traffic lane", avoid="all", margin_m=10)],
         land=[feature(box(-900, -100, -700, 100))],
     )
-    free = run_water(area, TROLL, LIMITS, span(area, "08:00", "9:00"), 1.0, Look(None, None))
+    free = run_water(area, TROLL, LIMITS, span(area, "08:00", "9:00"), Hull(1.0, Point(0, 0)), Look(None, None))
     ban, reef = area.closures
     assert free.distance(ban.shape) >= 50.0
     assert free.covers(reef.shape)
