@@ -63,7 +63,7 @@ def open_area(folder: Path) -> Area:
         table.problem("timezone", "is missing.", 'Write an IANA name, such as timezone = "America/Los_Angeles".')
     show = _show(table.table("show"))
     layers = table.tables("layer")
-    decisions = read_decisions(table.tables("decision") if table.has("decision") else [], found)
+    decisions = read_decisions(table, found)
     table.done()
     setting = Setting(folder, zone, datum, _origins(folder, found))
     good = [entry for layer in layers if (entry := read_entry(layer, setting, found)) is not None]
@@ -215,9 +215,13 @@ def _decided(
     """Return the closures as a person decided about them; what was decided is told."""
     held = []
     for rule in closures:
-        forbids, words = ruling(decisions, rule.feature, rule.state, cast("Literal['fishing', 'entry']", rule.forbids))
+        try:
+            forbids, words = ruling(decisions, rule.feature, rule.state, rule.forbids or "fishing")
+        except InputError as error:
+            found += error.findings
+            continue
         if words:
-            found.append(Finding(where, f"'{rule.name}' {words}", "The skipper answers for it.", "warning"))
+            found.append(Finding(f"{where}, '{rule.name}'", words, "", "warning"))
         if forbids != "nothing":
             held.append(replace(rule, forbids=forbids))
     return tuple(held)

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from datetime import date, time
 from functools import cached_property
 from pathlib import Path
-from typing import Literal, Protocol
+from typing import TYPE_CHECKING, Literal, Protocol
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -16,8 +16,10 @@ from shapely import MultiLineString, MultiPolygon, Point
 from shapely.geometry.base import BaseGeometry
 
 from layers._errors import Finding
-from layers.origins import OriginRecord
 from layers.projection import LocalProjection
+
+if TYPE_CHECKING:
+    from layers.origins import OriginRecord
 
 FloatArray = npt.NDArray[np.float64]
 Bounds = tuple[float, float, float, float]

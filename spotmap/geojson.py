@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import shapely
-from shapely.geometry.polygon import orient
 
+from spotmap.geothings import feature, mark_features, obstacle_features, source_members
 from spotmap.geowater import (
     Members,
     choice_members,
@@ -31,7 +31,6 @@ if TYPE_CHECKING:
 
     from shapely.geometry.base import BaseGeometry
 
-    from layers.model import Source
     from layers.projection import LocalProjection
     from spotmap.model import (
         ClosedWater,
@@ -46,7 +45,6 @@ if TYPE_CHECKING:
 
 _LEG_DECIMALS = 8
 """About a millimetre: a turn's radius must still be measurable over chords of a few metres."""
-_DECIMALS = 7
 _TRACK_DECIMALS = 6
 
 
@@ -79,7 +77,7 @@ def plan_geojson(plan: Plan) -> bytes:
     `course_magnetic_deg` are those of its start; its end has `course_end_true_deg` and
     `course_end_magnetic_deg`.
     """
-    features = [*_legs(plan), *_lure_tracks(plan), *_closed(plan), *_marks(plan), *_obstacles(plan)]
+    features = [*_legs(plan), *_lure_tracks(plan), *_closed(plan), *mark_features(plan), *obstacle_features(plan)]
     collection = {"type": "FeatureCollection", "spotmap": _spotmap(plan), "features": features}
     return json.dumps(collection, ensure_ascii=False, allow_nan=False, separators=(",", ":")).encode()
 
@@ -152,7 +150,7 @@ def _spotmap(plan: Plan) -> Members:
         "current": stations(area.current, area.projection),
         "timetable": timetable(plan),
         "events": [{"at": moment.isoformat(), "words": words} for moment, words in plan.day.events],
-        "sources": [_source(source) for source in area.sources],
+        "sources": [source_members(source) for source in area.sources],
         "warnings": list(plan.warnings),
         "cautions": list(plan.cautions),
     }
@@ -224,17 +222,6 @@ def _work(report: WorkReport, projection: LocalProjection) -> Members:
     }
 
 
-def _source(source: Source) -> Members:
-    return {
-        "role": source.role,
-        "file": source.file,
-        "sha256": source.sha256,
-        **({"parts": dict(source.parts)} if source.parts else {}),
-        "as_of": source.as_of.isoformat() if source.as_of else None,
-        "source": source.source,
-    }
-
-
 def _off_line(off: OffLine) -> Members:
     return {
         "offline_median_m": off.median_m,
@@ -250,7 +237,7 @@ def _legs(plan: Plan) -> Iterator[Members]:
     for timed in plan.legs:
         line = plan.area.projection.unproject(shapely.linestrings(timed.leg.xy))
         places = vertices_of(line, timed.leg.xy, plan.area.projection)
-        yield _feature(line, {"role": "leg", **_leg(timed), **in_current(plan, timed, places)}, _LEG_DECIMALS)
+        yield feature(line, {"role": "leg", **_leg(timed), **in_current(plan, timed, places)}, _LEG_DECIMALS)
 
 
 def _leg(timed: TimedLeg) -> Members:
@@ -285,7 +272,7 @@ def _lure_tracks(plan: Plan) -> Iterator[Members]:
     tracks = {id(track.xy): track.xy for track in plan.swept.tracks}
     lines = dict(zip(tracks, _unprojected(plan.area.projection, list(tracks.values())), strict=True))
     for track in plan.swept.tracks:
-        yield _feature(
+        yield feature(
             lines[id(track.xy)],
             {
                 "role": "lure track",
@@ -315,7 +302,7 @@ def _closed(plan: Plan) -> Iterator[Members]:
     for closed in plan.closed:
         if closed.shape.area == 0.0:
             raise ValueError(f"closed water {closed.name!r} has no extent")
-        yield _feature(plan.area.projection.unproject(closed.shape), _closure(closed))
+        yield feature(plan.area.projection.unproject(closed.shape), _closure(closed))
 
 
 def _closure(closed: ClosedWater) -> Members:
@@ -329,49 +316,6 @@ def _closure(closed: ClosedWater) -> Members:
         "in_force_at_start": closed.in_force_at_start,
         "changes": [change.isoformat() for change in closed.changes],
     }
-
-
-def _marks(plan: Plan) -> Iterator[Members]:
-    for mark in plan.area.marks:
-        properties = {"role": "mark", "name": mark.name, "kind": mark.kind, "note": mark.note}
-        yield _feature(plan.area.projection.unproject(mark.point), {**properties, "private": mark.private})
-
-
-def _obstacles(plan: Plan) -> Iterator[Members]:
-    unproject = plan.area.projection.unproject
-    for hazard in plan.area.hazards:
-        properties = {"role": "hazard", "name": hazard.name, "kind": hazard.kind, "margin_m": hazard.margin_m}
-        yield _feature(unproject(hazard.shape), properties)
-    for lane in plan.area.lanes:
-        properties = {"role": "lane", "name": lane.name, "kind": lane.kind, "margin_m": lane.margin_m}
-        yield _feature(unproject(lane.shape), {**properties, "avoid": lane.avoid})
-
-
-def _feature(shape: BaseGeometry, properties: Members, decimals: int = _DECIMALS) -> Members:
-    """Return a feature of a shape in degrees."""
-    if shape.geom_type == "LineString":
-        # what most features are, and nothing about a line can become invalid
-        places = np.round(shapely.get_coordinates(shape), decimals) + 0.0
-        geometry = {"type": "LineString", "coordinates": places.tolist()}
-        return {"type": "Feature", "properties": properties, "geometry": geometry}
-    # Adding zero turns -0.0 into 0.0.
-    rounded = shapely.transform(shape, lambda lonlat: np.round(lonlat, decimals) + 0.0)
-    if not rounded.is_valid:
-        snapped = shapely.set_precision(shape, 10.0**-decimals)
-        rounded = rounded if snapped.is_empty else snapped
-    return {
-        "type": "Feature",
-        "properties": properties,
-        "geometry": json.loads(shapely.to_geojson(_counter_clockwise(rounded))),
-    }
-
-
-def _counter_clockwise(shape: BaseGeometry) -> BaseGeometry:
-    if shape.geom_type == "Polygon":
-        return orient(shape)
-    if shape.geom_type == "MultiPolygon":
-        return shapely.MultiPolygon([orient(part) for part in shape.geoms])
-    return shape
 
 
 def _iso(moment: datetime | None) -> str | None:

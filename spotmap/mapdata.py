@@ -5,16 +5,16 @@ Nothing here knows HTML, colours or scripts; `webmap` writes the records as JSON
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 import shapely
 
-from layers.positions import format_position
 from layers.units import format_quantity, to_unit
 from spotmap.gear import steps_in
 from spotmap.legwords import LegWords, leg_words, lure_words, near_words
+from spotmap.mapthings import Things, map_things
 from spotmap.mapwords import NO_GROUNDS, Section, panel_sections, state_words
 from spotmap.minutes import current_known
 from spotmap.momentwords import short_time
@@ -27,8 +27,7 @@ if TYPE_CHECKING:
     import numpy.typing as npt
     from shapely.geometry.base import BaseGeometry
 
-    from layers.model import Area, Bounds, FloatArray, Lane, Mark
-    from layers.projection import LocalProjection
+    from layers.model import Bounds, FloatArray
     from spotmap.model import ClosedWater, LureTrack, Plan, TimedLeg
 
 _WIDEST_M = 25_000.0
@@ -79,18 +78,6 @@ class Closed:
 
 
 @dataclass(frozen=True)
-class Thing:
-    """A hazard, a lane or a mark; `areal` if its shape is made of rings."""
-
-    name: str
-    kind: str
-    lines: tuple[str, ...]
-    private: bool
-    areal: bool
-    shape: Shape
-
-
-@dataclass(frozen=True)
 class Track:
     """A leg and what is said of it; `known` if the current along it is, without which no heading is."""
 
@@ -130,9 +117,7 @@ class MapData:
     land: Shape
     lines: tuple[DepthLine, ...]
     closed: tuple[Closed, ...]
-    hazards: tuple[Thing, ...]
-    lanes: tuple[Thing, ...]
-    marks: tuple[Thing, ...]
+    things: Things
     legs: tuple[Track, ...]
     lures: tuple[Lure, ...]
     sections: tuple[Section, ...]
@@ -171,9 +156,7 @@ def map_data(plan: Plan) -> MapData:
         land=shape_of(projection, shapely.clip_by_rect(area.land, *_grown(window, 0.3)), 5, _TOLERANCE_M),
         lines=lines,
         closed=tuple(_closed(plan, water) for water in plan.closed),
-        hazards=tuple(_thing(projection, h.name, h.kind, _margin(area, h.margin_m), h.shape) for h in area.hazards),
-        lanes=tuple(_lane(area, lane) for lane in area.lanes),
-        marks=tuple(_mark(projection, mark) for mark in area.marks),
+        things=map_things(plan, _grown(window, 0.3)),
         legs=tracks,
         lures=_lures(plan),
         sections=panel_sections(plan, [track.words for track in tracks]),
@@ -303,26 +286,6 @@ def _closed(plan: Plan, water: ClosedWater) -> Closed:
         shape_of(area.projection, near, 5),
         shape_of(area.projection, rim, 5, 0.5),
     )
-
-
-def _margin(area: Area, margin_m: float | None) -> tuple[str, ...]:
-    return () if not margin_m else (f"{near_words(area, margin_m)} margin",)
-
-
-def _thing(projection: LocalProjection, name: str, kind: str, lines: tuple[str, ...], shape: BaseGeometry) -> Thing:
-    return Thing(name, kind, lines, False, shape.area > 0, shape_of(projection, shape, 5, 0.5))
-
-
-def _lane(area: Area, lane: Lane) -> Thing:
-    said = "the whole boat keeps out" if lane.avoid == "all" else "no gear down here"
-    lines = (said, *_margin(area, lane.margin_m))
-    return _thing(area.projection, lane.name, lane.kind, lines, lane.shape)
-
-
-def _mark(projection: LocalProjection, mark: Mark) -> Thing:
-    lon, lat = projection.to_geographic([mark.point.x], [mark.point.y])
-    lines = (*((mark.note,) if mark.note else ()), format_position(float(lon[0]), float(lat[0])))
-    return replace(_thing(projection, mark.name, mark.kind, lines, mark.point), private=mark.private)
 
 
 def _tracks(plan: Plan) -> tuple[Track, ...]:

@@ -11,6 +11,7 @@ import numpy as np
 from layers.units import format_quantity, to_unit
 from spotmap.legwords import LegWords, Row, depth_span, fuel_unit, near_words, share_of_troll
 from spotmap.momentwords import short_time
+from spotmap.report import origin_words
 from spotmap.rigcard import rig_card
 
 if TYPE_CHECKING:
@@ -289,7 +290,7 @@ def _data_section(area: Area) -> Section:
     rows = tuple(
         (
             f"{source.role}: {source.file}",
-            f"{source.source}, {f'as of {source.as_of}' if source.as_of else 'undated'}",
+            origin_words(source),
         )
         for source in area.sources
     )

@@ -24,6 +24,7 @@ from spotmap.clock import (
     totals,
     variation_is_extrapolated,
 )
+from spotmap.crossings import met_cautions
 from spotmap.gear import beside_m, inside_m, longest_chain_m, raised, turning_radius
 from spotmap.journey import Outing
 from spotmap.minutes import current_known, day_table
@@ -383,6 +384,7 @@ def _warnings(area: Area, trip: Trip, sun: Sun, timed: Sequence[TimedLeg]) -> li
     found = [str(finding) for finding in (*area.warnings, *age_warnings(area, trip.date))]
     if not area.has_grounds:
         found.append("The area has no ground layer: water counts as open unless a closure is drawn.")
+    found += met_cautions(area, timed)
     found += _unknown_current(area, trip, timed)
     passes = [one for one in timed if one.leg.kind == "pass"]
     lifts = sum(

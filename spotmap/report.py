@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from math import hypot
 
-from layers.model import Area, Show
+from layers.model import Area, Show, Source
 from layers.units import format_quantity
 from spotmap.clock import elapsed
 from spotmap.model import Limits, OffLine, Plan, Sweep, TideChoice, TimedLeg, Trip, TurningRadius, Work
@@ -54,12 +54,16 @@ def not_counted(area: Area) -> list[str]:
 
 
 def source_words(area: Area) -> list[str]:
-    """Return where each layer of an area comes from, and of what day it is."""
-    return [
-        f"{one.role}: {one.file}, {one.source or 'source not told'}, "
-        f"{'undated' if one.as_of is None else f'as of {one.as_of}'}."
-        for one in area.sources
-    ]
+    """Return where each layer of an area comes from: file, source, day, edition, and the first of its hash."""
+    return [f"{one.role}: {one.file}, {origin_words(one)}." for one in area.sources]
+
+
+def origin_words(source: Source) -> str:
+    """Return who made a layer, of what day and edition it is, and the first digits of its file's hash."""
+    made_from = "; ".join(origin.words for origin in source.origins)
+    dated = "undated" if source.as_of is None else f"as of {source.as_of}"
+    told = (source.source or "source not told", dated, made_from, f"sha256 {source.sha256[:12]}")
+    return ", ".join(part for part in told if part)
 
 
 def choice_words(choice: TideChoice, work: Work, set_deg: float, limits: Limits, show: Show) -> str:

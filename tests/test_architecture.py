@@ -12,11 +12,12 @@ import pytest
 ROOT = Path(__file__).parents[1]
 ROAD = [
     "_errors", "model", "polyline", "moving", "cable", "chain", "separation", "clock", "rods", "gear", "rigcard",
-    "trip", "minutes", "water", "depthline", "fairing", "steerable", "passes", "dubins", "trochoid", "turns", "laps",
-    "weave", "patterns", "runs", "placing", "ways", "journey", "report", "remedies", "timetable", "shifts", "voyage",
-    "tidework", "tidepass", "tideway", "trailing", "swept", "check", "planner", "geowater", "geojson", "gpx", "web",
-    "momentwords", "legwords", "mapwords", "graphsheet", "tidegraph", "playback", "mapdata", "webmap", "outputs",
-    "describe", "comparison", "hours", "progress", "planfiles", "gearcommands", "tidecommands", "cli", "start",
+    "trip", "minutes", "water", "depthline", "fairing", "steerable", "passes", "dubins", "trochoid", "turns",
+    "laps", "weave", "patterns", "runs", "placing", "ways", "journey", "crossings", "report", "remedies",
+    "timetable", "shifts", "voyage", "tidework", "tidepass", "tideway", "trailing", "swept", "check", "planner",
+    "geowater", "geothings", "geojson", "gpx", "web", "momentwords", "legwords", "mapwords", "graphsheet",
+    "tidegraph", "playback", "mapthings", "mapdata", "webmap", "outputs", "describe", "comparison", "hours",
+    "progress", "planfiles", "gearcommands", "tidecommands", "cli", "start",
 ]  # fmt: skip
 """Every module in an order in which each imports only what lies before it."""
 

@@ -146,8 +146,8 @@ def test_names_come_whole(text: str) -> None:
     data = json.loads(Page(text).scripts[0])
     assert [water["name"] for water in data["closed"]] == [MARKUP, "Gull Rookery", "outside the open grounds"]
     assert [water["kind"] for water in data["closed"]] == ["fishing", "entry", "outside"]
-    assert MARK_MARKUP in [mark["name"] for mark in data["marks"]]
-    assert {mark["name"]: mark["private"] for mark in data["marks"]}["Quiet Corner"] is True
+    assert MARK_MARKUP in [mark["name"] for mark in data["things"]["marks"]]
+    assert {mark["name"]: mark["private"] for mark in data["things"]["marks"]}["Quiet Corner"] is True
 
 
 @pytest.mark.parametrize("lon0_deg", [-140.0, 179.99, -179.99])
@@ -221,7 +221,7 @@ def test_panel_tells_what_was_cut_what_decides_and_what_is_doubtful(plan: Plan) 
     assert sections["Turning radius"].rows[0] == ("No tighter than", "157 ft, decided by long <flat> line")
     assert ("Dusk (civil)", "none") in sections["Sun and compass"].rows
     assert sections["Data"].rows[0] == ("Depths are below", "MLLW")
-    assert "invented for the tests, as of 2026-03-01" in dict(sections["Data"].rows).values()
+    assert f"invented for the tests, as of 2026-03-01, sha256 {12 * '0'}" in dict(sections["Data"].rows).values()
     assert len(sections["Legs in the order worked"].rows) == len(plan.legs)
     bare = map_data(build_plan(has_grounds=False))
     assert bare.badges == ("INVENTED AREA", "No ground layer: water counted open unless closed.")

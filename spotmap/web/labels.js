@@ -225,7 +225,7 @@ function nameEverything(plan, board) {
   for (const water of plan.closed) {
     board.add({ weight: 105, variants: closedVariants(water, land, board.map) });
   }
-  for (const thing of [...plan.marks, ...plan.hazards]) {
+  for (const thing of [...plan.things.marks, ...plan.things.hazards.filter((hazard) => hazard.sign)]) {
     const node = element("span", "name name-thing words", thing.name);
     if (thing.private) {
       node.append(element("em", "", "private"));
@@ -234,7 +234,7 @@ function nameEverything(plan, board) {
     board.keepOffSign(middle(thing));
     board.add({ weight: 110, variants: [{ node: node, places: places, clear: true }, { node: node, places: places }] });
   }
-  for (const lane of plan.lanes) {
+  for (const lane of plan.things.lanes) {
     const node = element("span", "name name-lane words", lane.name);
     const places = alongLines(unpack(lane.shape), [0.5, 0.4, 0.6, 0.3, 0.7, 0.2, 0.8, 0.1, 0.9]);
     board.add({ weight: 60, variants: [{ node: node, places: places, clear: true }] });

@@ -18,6 +18,7 @@ function start() {
   const layers = {
     ...depth,
     lanes: laneLayer(plan, surfaces),
+    cautions: cautionLayer(plan, surfaces),
     ...closedLayers(plan, surfaces),
     hazards: hazardLayer(plan, surfaces),
     marks: markLayer(plan),

@@ -102,13 +102,16 @@ function keyGroups(plan, layers) {
     ]), ...plan.closed.filter((water) => water.part).slice(0, 1).map((water) =>
       [swatch("closed-" + water.kind, "box", hatchOf(water)), "broken: for part of the trip"]),
     ...(closed.size ? [[swatch("standoff", "line"), "gear keeps outside this"]] : [])] },
-    { title: "Hazards", layers: [layers.hazards], entries: plan.hazards.length
-      ? [[sign("sign-hazard", "!"), "keep off"]] : [] },
-    { title: "Lanes", layers: [layers.lanes], entries: plan.lanes.length
+    { title: "Hazards", layers: [layers.hazards], entries: plan.things.hazards.length
+      ? [[sign("sign-hazard", "!"), "keep off"], ...(plan.things.hazards.every((hazard) => hazard.sign) ? []
+        : [[swatch("hazard", "line"), "keep off; touch it for what it is"]])] : [] },
+    { title: "Lanes", layers: [layers.lanes], entries: plan.things.lanes.length
       ? [[swatch("lane", "line"), "traffic lane, ferry route"]] : [] },
+    { title: "Cautions", layers: [layers.cautions], entries: plan.things.cautions.length
+      ? [[swatch("caution", "line"), "take care: touch it for why"]] : [] },
     { title: "Marks", layers: [layers.marks], entries: [
-      ...(plan.marks.some((mark) => !mark.private) ? [[sign("sign-mark"), "mark"]] : []),
-      ...(plan.marks.some((mark) => mark.private) ? [[sign("sign-mark sign-private"), "private mark"]] : []),
+      ...(plan.things.marks.some((mark) => !mark.private) ? [[sign("sign-mark"), "mark"]] : []),
+      ...(plan.things.marks.some((mark) => mark.private) ? [[sign("sign-mark sign-private"), "private mark"]] : []),
     ] },
     { title: "Depth lines", layers: [layers.lines], entries: [
       [swatch("line-worked", "line"), "worked by this plan"], [swatch("line-other", "line"), "other"],

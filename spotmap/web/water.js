@@ -1,4 +1,4 @@
-// Depth, land, closed water, lanes and hazards.
+// Depth, land, closed water, lanes, cautions and hazards.
 
 const HATCHES = {
   fishing: { angle: 45, gap: 11, width: 2.2, colour: "no-fishing" },
@@ -84,35 +84,44 @@ function closedLayers(plan, surfaces) {
 
 /** Return the lanes: a line or an outline in long dashes. */
 function laneLayer(plan, surfaces) {
-  return L.layerGroup(plan.lanes.map((lane) => thingShape(lane, surfaces.lanes, "lanes", "lane")));
+  return L.layerGroup(plan.things.lanes.map((lane) => thingShape(lane, surfaces.lanes, "lanes", "lane")));
 }
 
-/** Return the hazards: their shape, and a sign on each. */
+/** Return water to take care in: a dotted outline, or a dot. */
+function cautionLayer(plan, surfaces) {
+  return L.layerGroup(plan.things.cautions.map((caution) => thingShape(caution, surfaces.lanes, "lanes", "caution")));
+}
+
+/** Return the hazards: their shape, and a sign on those near the legs. */
 function hazardLayer(plan, surfaces) {
   const layers = [];
-  for (const hazard of plan.hazards) {
+  for (const hazard of plan.things.hazards) {
     layers.push(thingShape(hazard, surfaces.hazards, "hazards", "hazard"));
-    const sign = element("span", "sign sign-hazard", "!");
-    const icon = L.divIcon({ html: sign, className: "pin", iconSize: null });
-    const marker = L.marker(middle(hazard), { icon: icon, keyboard: false });
-    layers.push(marker.bindPopup(() => thingCard(hazard)));
+    if (hazard.sign) {
+      layers.push(signed(hazard, element("span", "sign sign-hazard", "!")));
+    }
   }
   return L.layerGroup(layers);
 }
 
 /** Return the marks; private ones have a sign of their own. */
 function markLayer(plan) {
-  return L.layerGroup(plan.marks.map((mark) => {
-    const sign = element("span", mark.private ? "sign sign-mark sign-private" : "sign sign-mark");
-    const icon = L.divIcon({ html: sign, className: "pin", iconSize: null });
-    const marker = L.marker(middle(mark), { icon: icon, keyboard: false });
-    return marker.bindPopup(() => thingCard(mark));
-  }));
+  return L.layerGroup(plan.things.marks.map((mark) =>
+    signed(mark, element("span", mark.private ? "sign sign-mark sign-private" : "sign sign-mark"))));
+}
+
+function signed(thing, sign) {
+  const icon = L.divIcon({ html: sign, className: "pin", iconSize: null });
+  return L.marker(middle(thing), { icon: icon, keyboard: false }).bindPopup(() => thingCard(thing));
 }
 
 function thingShape(thing, surface, pane, className) {
   const options = { renderer: surface, pane: pane, smoothFactor: 0.5 };
   const parts = unpack(thing.shape).filter((part) => part.length > 1);
+  if (parts.length === 0) {
+    const dot = L.circleMarker(middle(thing), { ...options, radius: 3, className: className + " " + className + "-dot" });
+    return dot.bindPopup(() => thingCard(thing));
+  }
   const layer = thing.areal ? L.polygon(parts, { ...options, className: className + " " + className + "-area" })
     : L.polyline(parts, { ...options, className: className });
   return layer.bindPopup(() => thingCard(thing));
@@ -126,7 +135,7 @@ function middle(thing) {
 
 function thingCard(thing) {
   const kind = thing.private ? thing.kind + ", private: keep it off a client's handout" : thing.kind;
-  return card(thing.name, [kind, ...thing.lines]);
+  return card(thing.name, [kind, ...thing.lines].filter((line) => line));
 }
 
 /** Return what a tap on the open map answers: where, how deep, and what is forbidden there. */
