@@ -127,13 +127,13 @@ def _record(table: Table) -> DecisionRecord:
     record = DecisionRecord(
         where=table.where,
         feature=table.text("feature"),
-        name=table.text("name", "") if table.has("name") else "",
-        says=table.text("says", "") if table.has("says") else "",
+        name=table.text("name") if table.has("name") else "",
+        says=table.text("says") if table.has("says") else "",
         forbids=cast("Forbids", table.text("forbids", choices=BY_STRENGTH)),
         state=table.text("state"),
         decided=table.day("decided"),
-        why=table.text("why", "") if table.has("why") else "",
-        before=table.text("before", "") if table.has("before") else "",
+        why=table.text("why") if table.has("why") else "",
+        before=table.text("before") if table.has("before") else "",
     )
     for key, there, other in (("why", record.why, record.decided), ("decided", record.decided, record.why)):
         if other and not there and not table.has(key):

@@ -173,15 +173,19 @@ def _origin(table: Table) -> OriginRecord:
         name=name,
         kind=cast("OriginKind", kind),
         files=tuple(_file(one) for one in table.tables("file")),
-        source=table.text("source", ""),
-        edition=table.text("edition", ""),
-        update=table.text("update", ""),
+        source=_optional(table, "source"),
+        edition=_optional(table, "edition"),
+        update=_optional(table, "update"),
         issued=table.day("issued"),
         as_of=table.day("as_of"),
         scale=table.whole("scale", low=1, high=10**9) if table.has("scale") else None,
     )
     table.done()
     return record
+
+
+def _optional(table: Table, key: str) -> str:
+    return table.text(key) if table.has(key) else ""
 
 
 def _file(table: Table) -> OriginFile:
