@@ -273,10 +273,11 @@ def with_line(kept: MultiLineString, line: BaseGeometry) -> MultiLineString:
 
 @dataclass(frozen=True)
 class DrawnLines:
-    """Lines in local metres, each drawn at a depth."""
+    """Lines in local metres, each drawn at a depth; `reach_m` is how deep the areas go that they are drawn through."""
 
     lines: npt.NDArray[np.object_]
     depth_m: FloatArray
+    reach_m: FloatArray | None = None
 
     def at(self, depth_m: float) -> BaseGeometry:
         """Return what is drawn at exactly this depth."""

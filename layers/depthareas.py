@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -11,6 +11,7 @@ import shapely
 from shapely import GeometryType, MultiLineString, MultiPolygon
 
 from layers._depthfile import (
+    LISTED_WITHIN_M,
     DrawnLines,
     Features,
     as_lines,
@@ -115,7 +116,12 @@ def open_depth_areas(  # noqa: PLR0913 -- a layer's keys one by one
     own = _uncertainty(features, columns, where) * abs(factor)
     uncertain = np.where(np.isnan(own), uncertainty_m, own)
     safe = cut.least(shoal * factor - uncertain)[known] if uncertain.any() else None
-    drawn = None if contours is None else read_drawn_lines(contours, projection, factor, f"{where}, {contours.name}")
+    if contours is None:
+        return AreaDepth(cut.faces[known], depth[known], safe_m=safe)
+    drawn = read_drawn_lines(contours, projection, factor, f"{where}, {contours.name}")
+    deep_end = greatest if factor > 0 else least
+    if deep_end is not None:
+        drawn = replace(drawn, reach_m=cut.greatest(deep_end * factor)[known])
     return AreaDepth(cut.faces[known], depth[known], safe_m=safe, drawn=drawn)
 
 
@@ -194,7 +200,11 @@ class AreaDepth:
         The edge of knowledge is none.
         """
         level = self.line_depth(depth_m)
-        shallow = shapely.coverage_union_all(self._faces[self._depth_m < level])
+        below = self._depth_m < level
+        if self._drawn is not None and self._drawn.reach_m is not None and level in self._drawn.depth_m:
+            # where an area reaches deeper, its line at this depth is drawn through it and its edge is none
+            below &= ~(self._drawn.reach_m > level + LISTED_WITHIN_M)
+        shallow = shapely.coverage_union_all(self._faces[below])
         edge = as_lines(shapely.intersection(shapely.boundary(self.deeper_than(level)), shapely.boundary(shallow)))
         if self._drawn is None:
             return as_lines(edge, within)
@@ -234,6 +244,13 @@ class _Cut:
         hair = np.flatnonzero(np.isnan(depth) & thin)
         number, beside = shapely.STRtree(self.faces).query(self.faces[hair], predicate="intersects")
         np.fmin.at(depth, hair[number], depth[beside])
+        return depth
+
+    def greatest(self, greatest_m: FloatArray) -> FloatArray:
+        """Return the greatest depth of each face, from that of each area; NaN where an area there gives none."""
+        depth = np.full(len(self.faces), -np.inf)
+        np.maximum.at(depth, self.face, np.where(np.isnan(greatest_m), np.inf, greatest_m)[self.area])
+        depth[np.isinf(depth)] = np.nan
         return depth
 
 
