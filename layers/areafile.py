@@ -135,6 +135,10 @@ def _clear(work: _Work, *, force: bool) -> None:
     mine = [(one.file, one.sha256) for one in work.before.made if work.names & set(one.origins)]
     kept = [file for one in work.before.origins if one.name in work.names for file in one.files if file.kept]
     mine += [(one.file, one.sha256) for one in kept if one.file not in {file for file, _ in mine}]
+    for file, _ in mine:
+        if not (work.part / file).parent.resolve().is_relative_to(work.part.resolve()):
+            remedy = "Put a folder of the area in the link's place."
+            raise InputError.one(f"{work.part.name}/{file}", "leads through a link out of the area.", remedy)
     told = [(file, finding_of_change(work.part, file, hashed)) for file, hashed in mine]
     changed = {file: finding for file, finding in told if finding is not None and (work.part / file).is_file()}
     if not force:
@@ -161,9 +165,8 @@ def _place(work: _Work) -> list[tuple[_Piece, MadeRecord]]:
             work.changes["removed"].append(LayerChange(old.file, old.role, before=old.features))
     placed = []
     for piece in pieces:
-        suffix = Path(piece.name).suffix
-        keeps = piece.was is not None and Path(piece.was.file).suffix == suffix
-        wanted = piece.was.file if piece.was is not None and keeps else plain_name(piece.name)
+        same = piece.was is not None and piece.was.name == piece.name
+        wanted = piece.was.file if piece.was is not None and same else plain_name(piece.name)
         path = work.part / Path(wanted).parent / unused((work.part / wanted).parent, Path(wanted).name)
         path.parent.mkdir(parents=True, exist_ok=True)
         if isinstance(piece.made, MadeLayer):
