@@ -233,7 +233,7 @@ def _rule(row: _Row, shape: BaseGeometry | None) -> Rule | None:
 
 
 def _hazard(row: _Row, shape: BaseGeometry | None) -> Hazard | None:
-    name, margin = row.name(warn=False), row.margin()
+    name, margin = row.text("name"), row.margin()
     depth = row.metres("depth_m", -math.inf, "Write metres as a bare number, negative where it dries, or nothing.")
     return None if shape is None else Hazard(name, row.text("kind"), shape, margin, row.table.file.source, depth)
 
@@ -249,7 +249,7 @@ def _lane(row: _Row, shape: BaseGeometry | None) -> Lane | None:
 def _caution(row: _Row, shape: BaseGeometry | None) -> Caution | None:
     if shape is None:
         return None
-    return Caution(row.name(warn=False), row.text("kind"), row.text("note"), shape, row.table.file.source)
+    return Caution(row.text("name"), row.text("kind"), row.text("note"), shape, row.table.file.source)
 
 
 def _shore(row: _Row, shape: BaseGeometry | None) -> Shore | None:

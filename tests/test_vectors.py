@@ -174,7 +174,7 @@ def test_the_other_roles(tmp_path: Path) -> None:
     hazards = read(
         write(tmp_path, [({"name": "Wreck", "kind": "wreck", "margin_m": 30}, point), ({}, line)]), "hazard"
     ).hazards
-    assert [(h.name, h.margin_m) for h in hazards] == [("Wreck", 30.0), ("hazard 2", None)]
+    assert [(h.name, h.margin_m) for h in hazards] == [("Wreck", 30.0), ("", None)]
     assert abs(hazards[0].shape.x) < 1e-6
     lanes = read(write(tmp_path, [({"avoid": "ALL"}, line), ({}, polygon())]), "lane").lanes
     assert [lane.avoid for lane in lanes] == ["all", "pass"]
