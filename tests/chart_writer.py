@@ -19,7 +19,7 @@ from __future__ import annotations
 import csv
 import struct
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
 
@@ -58,29 +58,30 @@ def lnam(number: int) -> str:
     return f"{AGENCY:04X}{number:08X}{1:04X}"
 
 
-def write_cell(
-    path: Path,
-    objects: Sequence[Thing],
-    *,
-    name: str | None = None,
-    edition: int = 1,
-    update: int = 0,
-    issued: str = "20260301",
-    scale: int = 10_000,
-    hdat: int = 2,
-    sdat: int = 12,
-    duni: int = 1,
-) -> WrittenCell:
-    """Write a base cell; `update` above 0 makes it a re-issue."""
+@dataclass(frozen=True)
+class Header:
+    """What a file says of itself: write_cell and write_update take it by keyword. None: what follows from the rest."""
+
+    name: str | None = None
+    edition: int | None = None
+    update: int | None = None
+    issued: str = "20260301"
+    scale: int = 10_000
+    hdat: int = 2
+    sdat: int = 12
+    duni: int = 1
+
+
+def write_cell(path: Path, objects: Sequence[Thing], **header: object) -> WrittenCell:
+    """Write a base cell, of edition 1 unless the header (see Header) says otherwise; `update=3` makes it a re-issue."""
+    says = Header(**header)
+    edition, update = says.edition or 1, says.update or 0
     things = dict(enumerate(objects, 1))
     vectors, features, last = _records(things, first_vector=1)
-    body = [
-        _dsid(name or path.name, edition, update, (issued, issued), purpose=1),
-        _record(("DSPM", _dspm(hdat, sdat, scale, duni))),
-    ]
-    _write(path, body + vectors + features)
-    versions = dict.fromkeys(things, 1)
-    return WrittenCell(path, edition, update, things, versions, len(things), last)
+    counts = (len(features), len(vectors))
+    head = _dsid(says.name or path.name, (edition, update), (says.issued, says.issued), counts)
+    _write(path, [head, _record(("DSPM", _dspm(says))), *vectors, *features])
+    return WrittenCell(path, edition, update, things, dict.fromkeys(things, 1), len(things), last)
 
 
 def write_update(
@@ -90,39 +91,27 @@ def write_update(
     modify: Mapping[int, Mapping[str, object]] | None = None,
     insert: Sequence[Thing] = (),
     path: Path | None = None,
-    name: str | None = None,
-    edition: int | None = None,
-    update: int | None = None,
-    issued: str = "20260401",
+    **header: object,
 ) -> WrittenCell:
-    """Write the next update beside the base and return the cell as it then is; None as a value takes an attribute away."""
-    changes = modify or {}
-    number = cell.update + 1 if update is None else update
+    """Write the next update beside the base and return the cell as it then is; a value None takes an attribute away."""
+    says = Header(**header)
+    number = cell.update + 1 if says.update is None else says.update
+    edition = cell.edition if says.edition is None else says.edition
     file = path or cell.base.with_suffix(f".{number:03d}")
     new = dict(enumerate(insert, cell.last_thing + 1))
     vectors, features, last = _records(new, first_vector=cell.last_vector + 1)
-    versions = dict(cell.versions)
-    gone: list[bytes] = []
-    for key in delete:
-        gone.append(_record(("FRID", _frid(key, cell.things[key], versions.pop(key) + 1, _DELETE))))
-    mended: list[bytes] = []
-    for key, values in changes.items():
-        versions[key] += 1
-        head = _frid(key, cell.things[key], versions[key], _MODIFY)
-        mended.append(_record(("FRID", head), ("FOID", _foid(key)), ("ATTF", _attributes(values))))
-    stated = cell.edition if edition is None else edition
-    head = _dsid(name or file.name, stated, number, ("        ", issued), purpose=2)
-    _write(file, [head, *vectors, *features, *mended, *gone])
+    versions = {**cell.versions, **dict.fromkeys(new, 1)}
+    for number_of_thing, values in (modify or {}).items():
+        versions[number_of_thing] += 1
+        frid = _frid(number_of_thing, cell.things[number_of_thing], versions[number_of_thing], _MODIFY)
+        features.append(_record(("FRID", frid), ("FOID", _foid(number_of_thing)), ("ATTF", _attributes(values))))
+    frids = [_frid(gone, cell.things[gone], versions.pop(gone) + 1, _DELETE) for gone in delete]
+    features += [_record(("FRID", frid)) for frid in frids]
+    counts = (len(features), len(vectors))
+    head = _dsid(says.name or file.name, (edition, number), ("        ", says.issued), counts)
+    _write(file, [head, *vectors, *features])
     things = {**cell.things, **new}
-    versions.update(dict.fromkeys(new, 1))
-    return replace(
-        cell,
-        update=number,
-        things=things,
-        versions=versions,
-        last_thing=cell.last_thing + len(new),
-        last_vector=last,
-    )
+    return WrittenCell(cell.base, cell.edition, number, things, versions, cell.last_thing + len(new), last)
 
 
 def _records(things: Mapping[int, Thing], first_vector: int) -> tuple[list[bytes], list[bytes], int]:
@@ -203,9 +192,8 @@ def _frid(number: int, thing: Thing, version: int, what: int) -> bytes:
 
 def _attributes(values: Mapping[str, object]) -> bytes:
     codes = _codes("attributes")
-    return b"".join(
-        struct.pack("<H", codes[name]) + _text(value).encode("latin-1") + UT for name, value in values.items()
-    )
+    pairs = ((codes[name], _text(value).encode("latin-1")) for name, value in values.items())
+    return b"".join(struct.pack("<H", code) + text + UT for code, text in pairs)
 
 
 def _text(value: object) -> str:
@@ -214,16 +202,19 @@ def _text(value: object) -> str:
     return ",".join(str(member) for member in value) if isinstance(value, tuple | list) else str(value)
 
 
-def _dsid(name: str, edition: int, update: int, dates: tuple[str, str], purpose: int) -> bytes:
+def _dsid(name: str, state: tuple[int, int], dates: tuple[str, str], counts: tuple[int, int]) -> bytes:
+    (edition, update), (applied, issued), (features, vectors) = state, dates, counts
+    purpose = 1 if applied.strip() else 2
     texts = UT.join(text.encode() for text in (name, str(edition), str(update))) + UT
-    applied, issued = dates
     head = struct.pack("<BIBB", 10, 1, purpose, 5) + texts + applied.encode() + issued.encode() + b"03.1\x01"
     tail = UT + b"2.0" + UT + struct.pack("<BH", 1, AGENCY) + b"made by a test" + UT
-    return _record(("DSID", head + tail), ("DSSI", struct.pack("<3B8I", 2, 1, 1, *([0] * 8))))
+    # All features are told as geographic ones, all spatial records as edges.
+    structure = struct.pack("<3B8I", 2, 1, 1, 0, 0, features, 0, 0, 0, vectors, 0)
+    return _record(("DSID", head + tail), ("DSSI", structure))
 
 
-def _dspm(hdat: int, sdat: int, scale: int, duni: int) -> bytes:
-    numbers = (20, 1, hdat, 16, sdat, scale, duni, 1, 1, 1, _COMF, _SOMF)
+def _dspm(says: Header) -> bytes:
+    numbers = (20, 1, says.hdat, 16, says.sdat, says.scale, says.duni, 1, 1, 1, _COMF, _SOMF)
     return struct.pack("<BIBBBIBBBBII", *numbers) + UT
 
 
