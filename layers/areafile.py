@@ -16,7 +16,17 @@ from layers.areatoml import DecisionsDone, drop_layers, new_document, parse, put
 from layers.made import Made, MadeFile, MadeLayer, Origin
 from layers.madefiles import plain_name, suffix_of, unused, write_layer
 from layers.newer import refused, torn
-from layers.origins import AREA, ORIGINS, MadeRecord, OriginFile, OriginRecord, Origins, finding_of_change, read_origins
+from layers.origins import (
+    AREA,
+    ORIGINS,
+    MadeRecord,
+    NoteRecord,
+    OriginFile,
+    OriginRecord,
+    Origins,
+    finding_of_change,
+    read_origins,
+)
 from layers.originsfile import asked_after, origins_text
 from layers.staging import recovered, staged
 from layers.tables import raise_all, read_toml
@@ -239,7 +249,10 @@ def _origins(work: _Work) -> Origins:
     new = {one.name: _keep(work, one) for one in work.made.origins}
     old = [new.pop(one.name, one) for one in work.before.origins]
     others = [one for one in work.before.made if not work.names & set(one.origins)]
-    return Origins((*old, *new.values()), (*others, *work.records))
+    names = tuple(one.name for one in work.made.origins)
+    notes = [one for one in work.before.notes if not work.names & set(one.origins)]
+    notes += [NoteRecord(one.where, one.what, one.remedy, names) for one in work.made.findings]
+    return Origins((*old, *new.values()), (*others, *work.records), notes=tuple(notes))
 
 
 def _keep(work: _Work, origin: Origin) -> OriginRecord:

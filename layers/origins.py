@@ -80,12 +80,23 @@ class AskedRecord:
 
 
 @dataclass(frozen=True)
+class NoteRecord:
+    """What was lost, doubtful or to be looked at when data was brought in."""
+
+    where: str
+    what: str
+    remedy: str
+    origins: tuple[str, ...]
+
+
+@dataclass(frozen=True)
 class Origins:
     """All that origins.toml says; empty for an area made by hand."""
 
     origins: tuple[OriginRecord, ...] = ()
     made: tuple[MadeRecord, ...] = ()
     asked: tuple[AskedRecord, ...] = ()
+    notes: tuple[NoteRecord, ...] = ()
 
     def of(self, file: str) -> tuple[OriginRecord, ...]:
         """Return what a file of the area was made from; nothing where it is a person's own."""
@@ -124,12 +135,16 @@ def read_origins(folder: Path) -> Origins:
     names = [one.name for one in origins]
     made = [_made(one, names) for one in table.tables("made")]
     asked = [AskedRecord(one.text("feature"), _names(one, names)) for one in table.tables("asked")]
+    notes = [
+        NoteRecord(_optional(one, "where"), one.text("what"), _optional(one, "remedy"), _names(one, names))
+        for one in table.tables("note")
+    ]
     table.done()
     for what, told in (("origin", names), ("made", [one.file for one in made])):
         for name in sorted({name for name in told if told.count(name) > 1}):
             table.problem(what, f"'{name}' is there more than once.", _REMEDY)
     raise_all(found)
-    return Origins(tuple(origins), tuple(made), tuple(asked))
+    return Origins(tuple(origins), tuple(made), tuple(asked), tuple(notes))
 
 
 def changed_by_hand(folder: Path) -> tuple[Finding, ...]:

@@ -49,6 +49,10 @@ def origins_text(origins: Origins) -> str:
             for one in origins.made
         ],
         "asked": [{"feature": one.feature, "from": list(one.origins)} for one in origins.asked],
+        "note": [
+            {"where": one.where, "what": one.what, "remedy": one.remedy, "from": list(one.origins)}
+            for one in origins.notes
+        ],
     }
     for name, rows in tables.items():
         if rows:

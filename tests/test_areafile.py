@@ -18,7 +18,7 @@ import pytest
 import shapely
 
 from layers import staging
-from layers._errors import InputError
+from layers._errors import Finding, InputError
 from layers.area import open_area
 from layers.areafile import Changes, NewArea, write_made
 from layers.made import Decision, Made, MadeFile, MadeLayer, Origin
@@ -86,6 +86,17 @@ def bytes_of(folder: Path) -> dict[str, bytes]:
 def area(tmp_path: Path) -> Path:
     write_made(tmp_path / "sound", chart(tmp_path / "in", ASK), new=NEW)
     return tmp_path / "sound"
+
+
+def test_what_was_found_is_kept_until_the_same_data_comes_anew(tmp_path: Path) -> None:
+    found = Finding("C1", "a maintained depth is old.", "Ask the harbor.", "warning")
+    write_made(tmp_path / "sound", replace(chart(tmp_path / "in", ASK), findings=(found,)), new=NEW)
+    (note,) = read_origins(tmp_path / "sound").notes
+    assert (note.where, note.what, note.remedy, note.origins) == (found.where, found.what, found.remedy, ("C1",))
+    write_made(tmp_path / "sound", survey(tmp_path / "survey"))
+    assert read_origins(tmp_path / "sound").notes == (note,)
+    write_made(tmp_path / "sound", chart(tmp_path / "new", ASK, edition="4", day=9), refresh=True)
+    assert read_origins(tmp_path / "sound").notes == ()
 
 
 def test_a_new_area_opens_and_says_where_it_came_from(tmp_path: Path) -> None:
