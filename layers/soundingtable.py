@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass
+from itertools import islice
 from pathlib import Path
 
 import numpy as np
@@ -118,6 +119,8 @@ def _head(file: Path) -> list[str]:
     if b"\0" in start:
         what = "is neither HDF5 nor TIFF nor text."
         raise InputError.one(file.name, what, "Give a survey as BAG, S-102, GeoTIFF or a text of soundings.")
+    if len(start) == _HEAD_BYTES and b"\n" not in start and b"\r" not in start:
+        raise InputError.one(file.name, "has no lines.", "Give a text of soundings: x, y and depth in each row.")
     lines = start.decode("utf-8-sig", errors="replace").splitlines()
     return lines[:-1] if len(start) == _HEAD_BYTES else lines
 
@@ -211,29 +214,23 @@ def _crs(words: str, where: str) -> pyproj.CRS:
 
 def _parts(file: Path, layout: SoundingLayout, where: str) -> Iterator[FloatArray]:
     """Give the rows as (n, 3) numbers; whatever is no number ends in the error of the line that it stands in."""
-    import pandas as pd  # type: ignore[import-untyped]  # noqa: PLC0415 - 0.3 s that only soundings are worth
-
-    chosen = sorted(layout.columns)
-    try:
-        with pd.read_csv(
-            file,
-            sep=r"\s+" if layout.separator == " " else layout.separator,
-            decimal="," if layout.comma else ".",
-            header=None,
-            skiprows=layout.head_lines,
-            usecols=chosen,
-            dtype=np.float64,
-            chunksize=_ROWS_AT_A_TIME,
-            engine="c",
-            float_precision="round_trip",
-            encoding="utf-8-sig",
-            keep_default_na=False,
-            na_values=[],
-        ) as parts:
-            for part in parts:
-                yield part[list(layout.columns)].to_numpy()
-    except (ValueError, pd.errors.ParserError, OverflowError):
-        raise _bad_row(file, layout, 1.0, where) from None
+    separator = None if layout.separator == " " else layout.separator
+    with file.open(encoding="utf-8-sig", errors="replace") as stream:
+        for _ in islice(stream, layout.head_lines):
+            pass
+        while lines := list(islice(stream, _ROWS_AT_A_TIME)):
+            if layout.comma:
+                lines = [line.replace(",", ".") for line in lines]
+            filled = [line for line in lines if line.strip()]
+            if not filled:
+                continue
+            try:
+                rows = np.loadtxt(
+                    filled, delimiter=separator, usecols=layout.columns, comments=None, quotechar='"', ndmin=2
+                )
+            except (ValueError, IndexError):
+                raise _bad_row(file, layout, 1.0, where) from None
+            yield rows
 
 
 def _fine(rows: FloatArray, layout: SoundingLayout, factor: float) -> npt.NDArray[np.bool_]:

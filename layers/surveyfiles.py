@@ -95,7 +95,8 @@ class SurveyOptions:
 class Surface:
     """A grid that rasterio opens, and what its bands mean.
 
-    `widen` is what its uncertainty is multiplied by. `shoalest` says that each cell is to become as shallow as the
+    `widen` is what its uncertainty is multiplied by. `fill` stands for no value even where the file does not say so.
+    `shoalest` says that each cell is to become as shallow as the
     shallowest around it. `gdal` are options that GDAL opens it with.
     """
 
@@ -106,6 +107,7 @@ class Surface:
     uncertainty: int | None
     depth: int = 1
     widen: float = 1.0
+    fill: float | None = None
     shoalest: bool = False
     gdal: Mapping[str, str] = field(default_factory=dict)
 

@@ -77,7 +77,8 @@ def settle_cells(surface: Surface, out: Path, around: tuple[float, float] | None
         if around is not None:
             window = _wanted(dataset, around, radius_m, outline, where)
         _check_size(dataset, window, where)
-        same = around is None and surface.depth == 1 and surface.widen == 1.0 and not surface.gdal
+        filled = surface.fill is None or dataset.nodata == surface.fill
+        same = around is None and surface.depth == 1 and surface.widen == 1.0 and not surface.gdal and filled
         try:
             if same:
                 tally = _Tally(surface, dataset, where)
@@ -171,15 +172,17 @@ def _read(
     dataset: rasterio.DatasetReader, surface: Surface, part: Window
 ) -> tuple[npt.NDArray[Any], npt.NDArray[Any] | None]:
     """Return depth or elevation and uncertainty as they are to be counted, in the surface's unit; NaN where unknown."""
-    depth = _band(dataset, surface.depth, part)
+    depth = _band(dataset, surface.depth, part, surface.fill)
     if surface.uncertainty is None:
         return depth, None
-    uncertainty = _band(dataset, surface.uncertainty, part)
+    uncertainty = _band(dataset, surface.uncertainty, part, surface.fill)
     return depth, uncertainty * np.asarray(surface.widen, uncertainty.dtype) if surface.widen != 1 else uncertainty
 
 
-def _band(dataset: rasterio.DatasetReader, band: int, part: Window) -> npt.NDArray[Any]:
+def _band(dataset: rasterio.DatasetReader, band: int, part: Window, fill: float | None) -> npt.NDArray[Any]:
     raw = dataset.read(band, window=part, masked=True)
+    if fill is not None:
+        raw = np.ma.masked_equal(raw, fill, copy=False)
     exact = np.float32 if raw.dtype == np.float32 else np.float64
     scale, offset = dataset.scales[band - 1], dataset.offsets[band - 1]
     if (scale, offset) == (1.0, 0.0):

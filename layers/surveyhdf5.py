@@ -13,6 +13,8 @@ attributes and of the BAG uncertainty types are from memory of the IHO's and the
 from __future__ import annotations
 
 import re
+import shutil
+import warnings
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
@@ -85,7 +87,7 @@ def read_hdf5_survey(file: Path, scratch: Path, options: SurveyOptions) -> Surve
     where = file.name
     with _told(where), h5py.File(file, "r") as root:
         if "BAG_root" in root:
-            return _bag(file, root["BAG_root"], options)
+            return _bag(file, root["BAG_root"], scratch, options)
         if "BathymetryCoverage" in root:
             return _s102(file, root, scratch, options)
         kept = ", ".join(list(root)[:6]) or "nothing"
@@ -103,7 +105,7 @@ def _told(where: str) -> Iterator[None]:
         raise unreadable(where, error) from None
 
 
-def _bag(file: Path, root: Any, options: SurveyOptions) -> Survey:
+def _bag(file: Path, root: Any, scratch: Path, options: SurveyOptions) -> Survey:
     where = file.name
     for name in ("elevation", "uncertainty"):
         if name not in root or root[name].ndim != 2:  # noqa: PLR2004 - a grid
@@ -123,20 +125,25 @@ def _bag(file: Path, root: Any, options: SurveyOptions) -> Survey:
             "is of variable resolution: it was resampled to its coarsest cells, each as shallow as the shallowest in it"
             " and beside it. Gaps in the survey smaller than such a cell are not seen."
         )
+    path = file
+    if file.suffix.casefold() != ".bag":
+        path = scratch / f"{file.stem}.bag"  # GDAL knows a BAG by its name
+        shutil.copyfile(file, path)
     try:
-        with rasterio.open(file, **(_COARSEST if refined else {})) as dataset:
+        with rasterio.open(path, **(_COARSEST if refined else {})) as dataset:
             if dataset.count < 2:  # noqa: PLR2004
                 raise InputError.one(where, "GDAL finds no uncertainty in it.", "Get the file anew.")
     except rasterio.errors.RasterioIOError as error:
         raise unreadable(where, error) from None
     datum = settled("datum", about.datum, datum_named(options.datum), where)
     surface = Surface(
-        path=file,
+        path=path,
         values=settled("values", "elevation", options.values, where),
         unit=settled("unit", "m", options.unit, where),
         datum=datum,
         uncertainty=2,
         widen=widen,
+        fill=_FILL,
         shoalest=refined,
         gdal=_COARSEST if refined else {},
     )
@@ -215,7 +222,7 @@ def _s102(file: Path, root: Any, scratch: Path, options: SurveyOptions) -> Surve
         attrs = {**root.attrs, **instance.attrs}
         datum = settled("datum", _datum(attrs), datum_named(options.datum), where)
         path, uncertain = file, "uncertainty" in values.dtype.names
-        if len(names) > 1 or groups != ["Group_001"] or names != ["BathymetryCoverage.01"] or not uncertain:
+        if len(names) > 1 or not uncertain or not _gdal_reads(file):
             number = f"-{name.rsplit('.', 1)[-1]}" if len(names) > 1 else ""
             path = scratch / f"{file.stem}{number}-s102.tif"
             _write_s102(path, values, instance.attrs, crs)
@@ -237,6 +244,16 @@ def _s102(file: Path, root: Any, scratch: Path, options: SurveyOptions) -> Surve
         edition=_word(root.attrs.get("datasetEdition", root.attrs.get("editionNumber", ""))),
         issued=day_in(_word(root.attrs.get("issueDate", ""))),
     )
+
+
+def _gdal_reads(file: Path) -> bool:
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", rasterio.errors.NotGeoreferencedWarning)  # of HDF5 that it knows no more of
+            with rasterio.open(file) as dataset:
+                return bool(dataset.driver == "S102")
+    except rasterio.errors.RasterioIOError:
+        return False
 
 
 def _check_scan(values: Any, attrs: Mapping[str, Any], where: str) -> None:
