@@ -124,7 +124,7 @@ def read_chart_file(path: Path) -> ChartFile:
                 parameters = _parameters(record["DSPM"])
             features += "FRID" in record
             vectors += "VRID" in record
-        except (struct.error, ValueError, IndexError) as error:
+        except (struct.error, ValueError, IndexError, KeyError) as error:
             raise _damaged(path, at, f"a record's contents make no sense ({error})") from None
     if dataset is None:
         what = "is built like a chart file (ISO/IEC 8211) but does not say which chart it is (it has no DSID record)."

@@ -287,8 +287,8 @@ def _class_objects(
     empty = shapely.is_missing(geometry) | shapely.is_empty(geometry)
     if (placed & empty).any():
         raise _lost(base, f"{int((placed & empty).sum())} features of {name} came without their place")
-    west, south, east, north = shapely.total_bounds(geometry)
-    if max(-west, east) > _MOST_LON or max(-south, north) > _MOST_LAT:
+    lon, lat = np.abs(shapely.get_coordinates(geometry)).T
+    if not ((lon <= _MOST_LON) & (lat <= _MOST_LAT)).all():
         raise _lost(base, f"features of {name} lie beyond 180° of longitude or 90° of latitude")
     codes = sorted({code for feature in features for code in feature.attributes})
     told = {_attribute(code)[0]: code for code in codes}
