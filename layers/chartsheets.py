@@ -211,7 +211,9 @@ def _errors(cells: Sequence[Cell], covers: Sequence[BaseGeometry | None]) -> lis
         for cell in cells
         if cell.header.horizontal_datum != _WGS_84
     ]
-    datums = {cell.header.sounding_datum: cell.header.name for cell in reversed(cells)}
+    datums: dict[int, str] = {}
+    for cell in cells:
+        datums.setdefault(cell.header.sounding_datum, cell.header.name)
     if len(datums) > 1:
         found = ", ".join(f"{name} {datum_name(datum)}" for datum, name in datums.items())
         what = f"the cells count depth from different datums: {found}."

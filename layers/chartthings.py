@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 import shapely
 
-from layers.chartcuts import Shapes
+from layers.chartcuts import Shapes, of_dimension
 
 if TYPE_CHECKING:
     from layers.charts import Cell
@@ -71,18 +71,20 @@ class Things:
 def things_of(cell: Cell) -> tuple[dict[str, Things], dict[str, int]]:
     """Return a cell's objects by class, and how many of each class have no shape or a mended one.
 
-    Collections (C_…) have none by their nature. A polygon that crosses itself is made valid, which keeps all its lines.
+    Collections (C_…) have none by their nature. A polygon that crosses itself is made
+    valid, by the rule that what is enclosed an odd number of times is inside.
     """
     found: dict[str, Things] = {}
     troubled: dict[str, int] = {}
     for acronym, objects in cell.objects.items():
         shapes = np.asarray(objects.geometry, dtype=object)
-        there = ~(shapely.is_missing(shapes) | shapely.is_empty(shapes))
-        broken = there & ~shapely.is_valid(shapes)
-        mended = np.where(broken, shapely.make_valid(shapes), shapes) if broken.any() else shapes
+        broken = ~(shapely.is_missing(shapes) | shapely.is_empty(shapes) | shapely.is_valid(shapes))
+        mended = shapes.copy()
+        mended[broken] = of_dimension(shapely.make_valid(shapes[broken]), shapely.get_dimensions(shapes[broken]))
+        there = ~(shapely.is_missing(mended) | shapely.is_empty(mended))
         things = Things(acronym, cell.header.name, objects.ids, mended, objects.attributes)
         found[acronym] = things if there.all() else things.only(there)
-        if (count := int(broken.sum() + (~there).sum())) and not acronym.startswith("C_"):
+        if (count := int((broken | ~there).sum())) and not acronym.startswith("C_"):
             troubled[acronym] = count
     return found, troubled
 
