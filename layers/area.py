@@ -30,6 +30,7 @@ RULES_OLD_DAYS = 400
 DATA_OLD_DAYS = 3653
 """After this, everything else is told to be old: ten years."""
 _FAR_M = 300_000.0
+_MOST_LISTED = 6
 _MOVING = ("tide", "current")
 
 
@@ -117,22 +118,25 @@ def age_warnings(area: Area, on: date) -> tuple[Finding, ...]:
     Returns
     -------
     tuple of Finding
-        Warnings, in the order of the layers.
+        Warnings, in the order of the layers; those alike are one.
     """
-    findings = []
+    told: dict[tuple[str, str], list[str]] = {}
     for source in area.sources:
         if source.as_of is None:
             continue
-        where, days = f"{source.file} ({source.role})", (on - source.as_of).days
+        name, days = f"{source.file} ({source.role})", (on - source.as_of).days
         limit = RULES_OLD_DAYS if source.role in RULE_ROLES else DATA_OLD_DAYS
         if days > limit:
             old = f"{days} days" if days < DATA_OLD_DAYS else f"{days // 365} years"
             remedy = "Get the present rules." if source.role in RULE_ROLES else "Look for newer data."
-            findings.append(Finding(where, f"is {old} old (as of {source.as_of}).", remedy, "warning"))
+            told.setdefault((f"{old} old (as of {source.as_of}).", remedy), []).append(name)
         elif days < 0:
-            found = f"is dated {source.as_of}, after {on}: it may not have been true yet."
-            findings.append(Finding(where, found, "Check as_of.", "warning"))
-    return tuple(findings)
+            found = f"dated {source.as_of}, after {on}: it may not have been true yet."
+            told.setdefault((found, "Check as_of."), []).append(name)
+    return tuple(
+        Finding(", ".join(names), f"{'is' if len(names) == 1 else 'are'} {found}", remedy, "warning")
+        for (found, remedy), names in told.items()
+    )
 
 
 def _show(table: Table) -> Show:
@@ -213,7 +217,8 @@ def _decided(
     closures: tuple[Rule, ...], decisions: tuple[DecisionRecord, ...], where: str, found: list[Finding]
 ) -> tuple[Rule, ...]:
     """Return the closures as a person decided about them; what was decided is told."""
-    held = []
+    held: list[Rule] = []
+    told: dict[str, list[str]] = {}
     for rule in closures:
         try:
             forbids, words = ruling(decisions, rule.feature, rule.state, rule.forbids or "fishing")
@@ -221,10 +226,19 @@ def _decided(
             found += error.findings
             continue
         if words:
-            found.append(Finding(f"{where}, '{rule.name}'", words, "", "warning"))
+            told.setdefault(words, []).append(rule.name)
         if forbids != "nothing":
             held.append(replace(rule, forbids=forbids))
+    for words, names in told.items():
+        found.append(Finding(f"{where}, {_listed([repr(name) for name in names])}", f"{words}.", "", "warning"))
     return tuple(held)
+
+
+def _listed(words: list[str]) -> str:
+    """Return words in a row, of a long row the first few and how many there are more."""
+    unlike = list(dict.fromkeys(words))
+    more = len(unlike) - _MOST_LISTED
+    return ", ".join(unlike[:_MOST_LISTED]) + (f" and {more} more" if more > 0 else "")
 
 
 def _tide(entries: list[Entry], setting: Setting, projection: LocalProjection, found: list[Finding]) -> Tide | None:

@@ -94,7 +94,9 @@ def read_entry(table: Table, setting: Setting, found: list[Finding]) -> Entry | 
         found.append(Finding(where, what, "Bring all depth to one datum: spotmap does not shift depths."))
     quality = table.text("quality") if table.has("quality") else ""
     if quality:
-        found.append(Finding(where, quality, "Plans count what is stated; the skipper decides.", "warning"))
+        found.append(
+            Finding(where, f"{quality.rstrip('.')}.", "Plans count what is stated; the skipper decides.", "warning")
+        )
     more = _role_keys(role, table, path, setting)
     table.done()
     if path is None or any(one.severity == "error" for one in found[before:]):

@@ -16,6 +16,7 @@ from layers.model import Area
 from layers.positions import format_position
 from layers.units import format_quantity, parse_quantity
 from spotmap._errors import NoPlanError
+from spotmap.datacommands import bring_in, doubts_of, pack, unpack
 from spotmap.depthline import figures, merged_lines
 from spotmap.describe import area_words
 from spotmap.gearcommands import cable, compare_setbacks, rig
@@ -111,6 +112,13 @@ app.command("compare", epilog='Example: spotmap compare demo_area/trip.toml --se
 app.command(epilog='Example: spotmap cable --ball "12 lb" --out "100 ft" --angle "42 deg"')(cable)
 app.command(epilog="Example: spotmap hours demo_area/trip.toml --start 05:00 --start 07:30 --on 2026-08-15")(hours)
 app.command(epilog='Example: spotmap timetable demo_area/trip.toml --every "10 min" --csv friday.csv')(timetable)
+app.command(
+    "import",
+    epilog="Example: spotmap import US5XX01M.zip --into harbor --timezone America/New_York",
+)(bring_in)
+app.command("doubts", epilog="Example: spotmap doubts demo_area --on 2026-08-14")(doubts_of)
+app.command(epilog="Example: spotmap pack demo_area --out merrow.gpkg")(pack)
+app.command(epilog="Example: spotmap unpack merrow.gpkg --into merrow")(unpack)
 
 
 @app.command(epilog="Example: spotmap demo --out first-look")

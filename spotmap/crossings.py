@@ -40,14 +40,13 @@ def met_cautions(area: Area, legs: Sequence[TimedLeg]) -> list[str]:
     told: dict[str, set[int]] = {}
     for caution, on in zip(area.cautions, met, strict=True):
         if on.any():
-            named = " ".join(part for part in (caution.kind, f"'{caution.name}'" if caution.name else "") if part)
+            kind = caution.kind or "place to take care at"
+            named = kind if caution.name in ("", caution.kind) else f"{kind} '{caution.name}'"
             told.setdefault(f"{named}: {caution.note}".rstrip(": "), set()).update(np.flatnonzero(on).tolist())
-    return [f"{_legs(legs, on)} through or close to a {words}" for words, on in told.items()]
+    return [f"Take care, {_legs(legs, on)}: {words}" for words, on in told.items()]
 
 
 def _legs(legs: Sequence[TimedLeg], on: set[int]) -> str:
     numbers = [str(legs[i].seq) for i in sorted(on)]
-    if len(numbers) == 1:
-        return f"Leg {numbers[0]} goes"
     more = f" and {len(numbers) - _MOST_LEGS} more" if len(numbers) > _MOST_LEGS else ""
-    return f"Legs {', '.join(numbers[:_MOST_LEGS])}{more} go"
+    return f"{'leg' if len(numbers) == 1 else 'legs'} {', '.join(numbers[:_MOST_LEGS])}{more}"
