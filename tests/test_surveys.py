@@ -440,6 +440,17 @@ def test_a_bad_bag_is_told(tmp_path: Path, change: Callable[[Path], None], match
         survey_made(file, tmp_path / "scratch")
 
 
+def test_hdf5_is_a_survey_by_what_is_in_it(tmp_path: Path) -> None:
+    file = tmp_path / "water.h5"
+    currents(file)
+    assert not looks_like_survey(file)
+    bag(file)
+    assert looks_like_survey(file)
+    cut(file)
+    assert looks_like_survey(file)  # so that somebody says that it is cut short
+    assert not looks_like_survey(tmp_path / "absent.bag")
+
+
 @pytest.mark.parametrize(
     ("more", "match"),
     [
