@@ -23,8 +23,6 @@ if TYPE_CHECKING:
     from layers.charts import Cell
 
 _POLYGON = 2
-_CLOSURE_ONLY = ("RESARE", "CTNARE")
-"""Classes that are a closure or a caution; others that forbid something are what they are as well."""
 _SHOAL = re.compile(r"\bshoal", re.IGNORECASE)
 
 
@@ -134,9 +132,8 @@ def _cautions(sheets: Sequence[Sheet]) -> list[MadeLayer]:
 
 
 def _is_caution(things: Things, forbids: Flags) -> Flags:
+    # What is a closure too is pointed out where it may be crossed: out of season, with gear up, once set aside.
     undrawn = forbids & (shapely.get_dimensions(things.shapes) < _POLYGON)
-    if things.acronym in _CLOSURE_ONLY:
-        return np.asarray(~forbids | undrawn)
     return np.asarray(undrawn | (things.acronym in CAUTIONS))
 
 

@@ -10,13 +10,18 @@ import numpy as np
 import numpy.typing as npt
 import shapely
 
-from layers.chartcuts import Shapes, of_dimension
+from layers.chartcuts import Shapes
+from layers.repair import repaired
 
 if TYPE_CHECKING:
     from layers.charts import Cell
 
 Numbers = npt.NDArray[np.float64]
 Flags = npt.NDArray[np.bool_]
+
+_CLAIMS = ("DEPARE", "DRGARE", "M_COVR")
+"""Classes whose polygons say that water is known."""
+_POLYGON = 2
 
 
 @dataclass(frozen=True)
@@ -71,8 +76,8 @@ class Things:
 def things_of(cell: Cell) -> tuple[dict[str, Things], dict[str, int]]:
     """Return a cell's objects by class, and how many of each class have no shape or a mended one.
 
-    Collections (C_…) have none by their nature. A polygon that crosses itself is made
-    valid, by the rule that what is enclosed an odd number of times is inside.
+    Collections (C_…) have none by their nature. A polygon that crosses itself is taken as
+    large as it can be read, and as small where it claims water or coverage.
     """
     found: dict[str, Things] = {}
     troubled: dict[str, int] = {}
@@ -80,7 +85,8 @@ def things_of(cell: Cell) -> tuple[dict[str, Things], dict[str, int]]:
         shapes = np.asarray(objects.geometry, dtype=object)
         broken = ~(shapely.is_missing(shapes) | shapely.is_empty(shapes) | shapely.is_valid(shapes))
         mended = shapes.copy()
-        mended[broken] = of_dimension(shapely.make_valid(shapes[broken]), shapely.get_dimensions(shapes[broken]))
+        polygons = broken & (shapely.get_dimensions(shapes) == _POLYGON)
+        mended[polygons] = repaired(shapes[polygons], "smaller" if acronym in _CLAIMS else "larger")[0]
         there = ~(shapely.is_missing(mended) | shapely.is_empty(mended))
         things = Things(acronym, cell.header.name, objects.ids, mended, objects.attributes)
         found[acronym] = things if there.all() else things.only(there)

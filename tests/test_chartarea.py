@@ -245,7 +245,7 @@ def test_what_a_route_check_must_point_out_is_never_lost() -> None:
             for feature in one.attributes["id"]:
                 roles.setdefault(feature, set()).add(one.role)
     assert [roles[f"1{i + 1:04d}"] for i in range(len(classes))] == [
-        {"lane"}, {"caution"}, {"closure"}, *[{"caution"}] * 6, {"hazard", "caution"},
+        {"lane"}, {"caution"}, {"closure", "caution"}, *[{"caution"}] * 6, {"hazard", "caution"},
     ]  # fmt: skip
     assert not set(LANES) & set(CAUTIONS)
 
@@ -386,8 +386,18 @@ def test_a_cell_that_was_written_and_read(tmp_path: Path) -> None:
     assert zone["forbids"] == "entry"
     assert "speed restricted (RESTRN 27)" in zone["says"]
     assert [row["depth_m"] for row in rows(made, "chart-hazards")] == pytest.approx([8.0 - 1.16])
-    (caution,) = rows(made, "chart-cautions")
+    _, caution = rows(made, "chart-cautions")
     assert (caution["kind"], caution["note"]) == ("restricted area", "discharging prohibited (RESTRN 16)")
+
+
+def test_a_mended_closure_is_never_smaller_and_mended_water_never_larger() -> None:
+    turns = np.radians(np.arange(5) * 144.0)
+    star = Polygon(np.column_stack([10.2 + 0.1 * np.sin(turns), 50.1 + 0.1 * np.cos(turns)]))
+    made = chart_made([cell([("DEPARE", star, {"DRVAL1": 9.1}), ("RESARE", star, {"RESTRN": ("7",)})])])
+    middle = Point(10.2, 50.1)
+    assert rows(made, "chart-closures")[0]["shape"].contains(middle)
+    assert not rows(made, "chart-depth")[0]["shape"].contains(middle)
+    assert "1 DEPARE, 1 RESARE" in finding(made, "crosses itself")
 
 
 @pytest.mark.realdata
@@ -410,8 +420,10 @@ def test_the_real_cell(tmp_path: Path) -> None:
     assert sum("RESTRN 7" in row["says"] for row in rows(made, "chart-closures")) == 2
     assert sum("RESTRN 8" in one.says for one in made.decisions) == 3
     assert len(made.decisions) == 23
-    (no_ban,) = (row for row in rows(made, "chart-cautions") if row["kind"] == "restricted area")
-    assert no_ban["note"].startswith("discharging prohibited (RESTRN 16)")
+    closed = {row["id"] for row in rows(made, "chart-closures")}
+    areas = [row for row in rows(made, "chart-cautions") if row["kind"] == "restricted area"]
+    (no_ban,) = (row["note"] for row in areas if row["id"] not in closed)
+    assert (len(areas), no_ban.split(":")[0].split(";")[0]) == (6, "discharging prohibited (RESTRN 16)")
     kinds = Counter(row["kind"].split(",")[0] for row in rows(made, "chart-hazards"))
     assert (kinds["wreck"], kinds["rock"], kinds["obstruction"], kinds["pile"]) == (76, 169, 98, 315)
     assert kinds["shoal sounding"] == 0
