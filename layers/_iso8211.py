@@ -20,7 +20,7 @@ from pathlib import Path
 from layers._errors import InputError
 
 MOST_BYTES = 20_000_000
-"""The most that a file may hold: four times what the ENC product specification allows a cell (5 MB, from memory)."""
+"""The most that a cell with its updates may hold: four times what the product specification allows (memory)."""
 
 _LEADER, _TAG = 24, 4
 _FT, _UT = 0x1E, b"\x1f"
@@ -104,15 +104,15 @@ class ChartFile:
     data: bytes = field(repr=False)
 
 
-def read_chart_file(path: Path) -> ChartFile:
-    """Return a chart file that is proved to be whole.
+def read_chart_file(path: Path, most_bytes: int = MOST_BYTES) -> ChartFile:
+    """Return a chart file that is proved to be whole; one of more than `most_bytes` is not read.
 
     Raises
     ------
     InputError
         It cannot be read, is empty or too large, is not a chart file, or is damaged or cut short.
     """
-    data = _bytes(path)
+    data = _bytes(path, most_bytes)
     dataset: DataSet | None = None
     parameters: Parameters | None = None
     features = vectors = 0
@@ -137,13 +137,12 @@ def read_chart_file(path: Path) -> ChartFile:
     return ChartFile(path, dataset, parameters, data)
 
 
-def _bytes(path: Path) -> bytes:
+def _bytes(path: Path, most: int) -> bytes:
     try:
         size = path.stat().st_size
-        if size > MOST_BYTES:
-            what = (
-                f"holds {size / 1e6:,.0f} MB; over {MOST_BYTES // 10**6} MB is refused (a chart cell has 5 MB at most)."
-            )
+        if size > most:
+            bound = f"over {MOST_BYTES // 10**6} MB for a cell and its updates is refused (by its standard it has 5)"
+            what = f"holds {size / 1e6:,.1f} MB; {bound}."
             raise InputError.one(str(path), what, "Give a chart cell.")
         data = path.read_bytes()
     except OSError as error:

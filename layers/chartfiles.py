@@ -116,7 +116,7 @@ def _same(one: Path, other: Path) -> bool:
 def _files(path: Path, scratch: Path) -> tuple[Path, ...]:
     """Return every base and update that a path leads to."""
     if path.is_dir():
-        return _searched(path, f"Looked {DEEPEST} folders deep for {_LOOKED_FOR}.")
+        return _searched(path, path, f"Looked {DEEPEST} folders deep for {_LOOKED_FOR}.")
     if not path.is_file():
         raise InputError.one(str(path), "there is no such file or folder.", "Check the path.")
     if _CHART.fullmatch(path.suffix):
@@ -125,12 +125,12 @@ def _files(path: Path, scratch: Path) -> tuple[Path, ...]:
         return tuple(sorted(p for p in beside if p.stem.upper() == stem and _CHART.fullmatch(p.suffix) and p.is_file()))
     if path.suffix.casefold() == ".zip":
         _unpack(path, scratch)
-        return _searched(scratch, f"Looked in the zip for {_LOOKED_FOR}.")
+        return _searched(scratch, path, f"Looked in the zip for {_LOOKED_FOR}.")
     remedy = "Give a cell (….000), an update beside its cell, a folder, or an exchange set (….zip)."
     raise InputError.one(str(path), "is not named like a chart cell.", remedy)
 
 
-def _searched(folder: Path, looked: str) -> tuple[Path, ...]:
+def _searched(folder: Path, named: Path, looked: str) -> tuple[Path, ...]:
     root = folder.resolve()
     found: list[Path] = []
     seen = zips = 0
@@ -141,13 +141,13 @@ def _searched(folder: Path, looked: str) -> tuple[Path, ...]:
         seen += len(names)
         if seen > MOST_ENTRIES:
             what = f"holds over {MOST_ENTRIES:,} files: too many to search for charts."
-            raise InputError.one(str(folder), what, "Give the folder that the charts are in.")
+            raise InputError.one(str(named), what, "Give the folder that the charts are in.")
         zips += sum(name.casefold().endswith(".zip") for name in names)
         files = (Path(here, name) for name in sorted(names) if _is_cell_name(name))
         found += [file for file in files if file.is_file() and file.resolve().is_relative_to(root)]
     if not found:
         remedy = f"Name the zip itself: {zips} lie there." if zips else "Check that this is what the publisher gave."
-        raise InputError.one(str(folder), f"holds no charts. {looked}", remedy)
+        raise InputError.one(str(named), f"holds no charts. {looked}", remedy)
     return tuple(found)
 
 

@@ -12,6 +12,7 @@ import tempfile
 import warnings
 from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from datetime import date
 from functools import cache
@@ -26,7 +27,7 @@ from pyogrio import raw
 from pyogrio.errors import DataLayerError, DataSourceError
 
 from layers._errors import Finding, InputError
-from layers._iso8211 import ChartFile, Contents, Feature, apply, read_chart_file
+from layers._iso8211 import MOST_BYTES, ChartFile, Contents, Feature, apply, read_chart_file
 from layers.chartfiles import CellFiles, find_cells
 
 __all__ = ["Cell", "CellFiles", "CellHeader", "ChartObjects", "find_cells", "read_cell"]
@@ -119,7 +120,12 @@ def read_cell(files: CellFiles, *, updates: bool = True) -> Cell:
         is cancelled; its datum is not WGS 84 or its depths are not in metres; or something of it was lost in reading.
     """
     base = read_chart_file(files.base)
-    chain = _chain(base, [read_chart_file(path) for path in files.updates] if updates else [])
+    given: list[ChartFile] = []
+    left = MOST_BYTES - len(base.data)
+    for path in files.updates if updates else ():
+        given.append(read_chart_file(path, left))
+        left -= len(given[-1].data)
+    chain = _chain(base, given)
     header = _header(base, chain)
     contents = Contents()
     for file in (base, *chain):
@@ -224,7 +230,8 @@ def _objects(header: CellHeader, chain: Sequence[ChartFile], contents: Contents)
         for number, file in enumerate(chain):
             staged.with_suffix(f".{number:03d}").write_bytes(file.data)
         try:
-            names = [str(name) for name in pyogrio.list_layers(staged)[:, 0]]
+            with _grave_remarks(base):
+                names = [str(name) for name in pyogrio.list_layers(staged)[:, 0]]
             _, _, state = _layer(staged, "DSID", base)
             layers = [(name, *_layer(staged, name, base)) for name in names if name != "DSID"]
         except (DataSourceError, DataLayerError, UnicodeDecodeError) as error:
@@ -253,17 +260,24 @@ def _objects(header: CellHeader, chain: Sequence[ChartFile], contents: Contents)
 
 def _layer(staged: Path, name: str, base: Path) -> tuple[list[int], npt.NDArray[np.object_], dict[str, list[Any]]]:
     """Return the record numbers, shapes and columns of a layer."""
-    with warnings.catch_warnings(record=True) as remarks:
-        warnings.simplefilter("always")
+    with _grave_remarks(base):
         meta, _, wkb, data = raw.read(staged, layer=name, **_OPTIONS)
-    grave = [str(remark.message) for remark in remarks if not str(remark.message).startswith(_HARMLESS)]
-    if grave:
-        raise _lost(base, f"{name}: {grave[0].rstrip('.')}")
     columns = dict(zip(map(str, meta["fields"]), data, strict=True))
     # Record numbers are unsigned, GDAL's are not.
     numbers = (columns["RCID"].astype(np.int64) & 0xFFFFFFFF).tolist() if "RCID" in columns else []
     geometry = np.full(len(numbers), None) if wkb is None else shapely.from_wkb(wkb)
     return numbers, geometry, {key: _plain(column) for key, column in columns.items() if key not in _RECORD_FIELDS}
+
+
+@contextmanager
+def _grave_remarks(base: Path) -> Iterator[None]:
+    """Turn what GDAL remarks about something that it left out or could not apply into an error."""
+    with warnings.catch_warnings(record=True) as remarks:
+        warnings.simplefilter("always")
+        yield
+    grave = [str(remark.message) for remark in remarks if not str(remark.message).startswith(_HARMLESS)]
+    if grave:
+        raise _lost(base, grave[0].rstrip("."))
 
 
 def _plain(column: npt.NDArray[Any]) -> list[Any]:
