@@ -44,9 +44,9 @@ def test_worse_than_c_is_at_least_c_and_unassessed_has_no_number() -> None:
 
 def test_a_thing_is_as_far_off_as_the_worst_zone_it_meets_says() -> None:
     told = zones(
-        (box(0, 0, 1, 1), "1", np.nan, np.nan),
         (box(1, 0, 2, 1), "3", 2.5, np.nan),
         (box(2, 0, 3, 1), "6", np.nan, 10.0),
+        (box(0, 0, 1, 1), "1", np.nan, np.nan),
     )
     things = np.array([shapely.Point(0.5, 0.5), shapely.LineString([(0.5, 0.5), (1.5, 0.5)]), shapely.Point(2.5, 0.5)])
     things = np.append(things, shapely.Point(9, 9))
