@@ -49,13 +49,13 @@ def test_a_thing_is_as_far_off_as_the_worst_zone_it_meets_says() -> None:
         (box(0, 0, 1, 1), "1", np.nan, np.nan),
     )
     things = np.array([shapely.Point(0.5, 0.5), shapely.LineString([(0.5, 0.5), (1.5, 0.5)]), shapely.Point(2.5, 0.5)])
-    things = np.append(things, shapely.Point(9, 9))
-    depth = np.array([40.0, 40.0, 40.0, 40.0])
+    things = np.append(things, [shapely.Point(9, 9), shapely.LineString([(1.5, 0.5), (2.5, 0.5)])])
+    depth = np.full(5, 40.0)
     # A1: 5 m + 5 % of 40 m; B: 50 m; U with POSACC 10 m; no zone
-    assert position_uncertainty_m(told, things, depth) == pytest.approx([7.0, 50.0, 10.0, 0.0])
+    assert position_uncertainty_m(told, things, depth) == pytest.approx([7.0, 50.0, 10.0, 0.0, 50.0])
     # A1: 0.5 m + 1 %; B: 1.8 m but SOUACC 2.5 m; U; the thing's own SOUACC
-    own = np.array([np.nan, np.nan, np.nan, 0.7])
-    assert worst_depth_m(told, things, depth, own) == pytest.approx([0.9, 2.5, 0.0, 0.7])
+    own = np.array([np.nan, np.nan, np.nan, 0.7, np.nan])
+    assert worst_depth_m(told, things, depth, own) == pytest.approx([0.9, 2.5, 0.0, 0.7, 2.5])
 
 
 def test_areas_are_cut_only_where_the_quality_changes() -> None:
