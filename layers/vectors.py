@@ -55,6 +55,11 @@ _GEOMETRY: dict[str, tuple[tuple[GeometryType, ...], str]] = {
 _KINDS = {"land": "land", "hazard": "hazards", "lane": "lanes", "caution": "cautions", "mark": "marks"}
 _HARMLESS = ("Non closed ring", "Several features with id", "Measured (M)")
 _MOST_LAT_DEG, _MOST_LON_DEG = 90.0, 360.0
+MOST_FEATURES = 50_000
+"""More closures, hazards or marks are no area's: they would only fill the memory."""
+MOST_TEXT_BYTES = 100_000_000
+"""Text is gone through to count what is in it, and one feature takes up to eight times its text of memory."""
+_TEXT = (".geojson", ".json", ".kml", ".gml", ".gpx")
 
 
 @dataclass(frozen=True)
@@ -104,9 +109,17 @@ def read_vectors(file: VectorFile, projection: LocalProjection, depth_bounds: Bo
 
 
 def _read(file: VectorFile) -> FeatureTable:
+    size = file.path.stat().st_size
+    if file.path.suffix.casefold() in _TEXT and size > MOST_TEXT_BYTES:
+        found = f"{file.path.name} has {size / 1e6:.0f} MB; at most {MOST_TEXT_BYTES / 1e6:.0f} MB are read."
+        raise InputError.one(file.where, found, "Cut it to the area, or save it as a GeoPackage.")
     try:
         names = [str(name) for name in pyogrio.list_layers(file.path)[:, 0]]
         sublayer = _sublayer(names, file)
+        count = pyogrio.read_info(file.path, layer=sublayer, force_feature_count=True)["features"]
+        if count > MOST_FEATURES:
+            found = f"{file.path.name} holds {count:,} features; at most {MOST_FEATURES:,} are read."
+            raise InputError.one(file.where, found, "Cut it to the area.")
         with warnings.catch_warnings(record=True) as remarks:
             warnings.simplefilter("always")
             # Dates as text: MM-DD has no year, and all are read in one place.

@@ -13,6 +13,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from pyproj import Transformer
 
+from layers import vectors
 from layers._errors import InputError
 from layers.features import VectorFile, contradictions
 from layers.model import Source
@@ -275,3 +276,13 @@ def test_a_hole_drawn_badly_closes_and_a_sound_one_stays() -> None:
     assert not smaller(star).contains(shapely.Point(0, 0))
     assert smaller(star).contains(shapely.Point(0, 0.6))
     assert larger(shapely.Polygon([(0, 0), (1, 1), (2, 2)])).is_empty
+
+
+def test_more_features_or_bytes_than_any_area_has(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    file = write(tmp_path, [(RULE, polygon())] * 5)
+    monkeypatch.setattr(vectors, "MOST_FEATURES", 4)
+    with pytest.raises(InputError, match="holds 5 features; at most 4 are read"):
+        read(file, "closure")
+    monkeypatch.setattr(vectors, "MOST_TEXT_BYTES", 100)
+    with pytest.raises(InputError, match="at most 0 MB are read"):
+        read(file, "closure")
