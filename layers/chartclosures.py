@@ -17,7 +17,7 @@ from layers.chartobjects import noun_of
 from layers.chartsheets import Sheet
 from layers.chartthings import Things
 from layers.made import Decision, MadeLayer
-from layers.restrictions import Ban, Months, ban_of, months_of, status_words
+from layers.restrictions import TRAWL, Ban, Months, ban_of, months_of, status_words
 
 CLOSURES = "chart-closures"
 _POLYGON = 2
@@ -84,7 +84,8 @@ class ChartClosures:
 def chart_closures(sheets: Sequence[Sheet]) -> ChartClosures:
     """Return closures and decisions of sheets; those of every scale are kept whole, only exact repeats are not.
 
-    Restrictions on points and lines cannot be drawn as closures, and each is a finding.
+    What speaks of the trawl only is a closure to trawls, and asks nobody who trolls to decide. Restrictions on points
+    and lines cannot be drawn as closures, and each is a finding.
     """
     found = [one for sheet in sheets for things in sheet.things.values() for one in _restrictions(sheet, things)]
     once: dict[tuple[str, str], Restriction] = {}
@@ -111,7 +112,7 @@ def chart_closures(sheets: Sequence[Sheet]) -> ChartClosures:
     decisions = tuple(
         Decision(feature, one.name, one.says, one.ban.forbids, one.state)
         for feature, one in zip(ids, closures, strict=True)
-        if not one.ban.plain
+        if not one.ban.plain and one.ban.methods != TRAWL
     )
     layers = (MadeLayer("closure", CLOSURES, shapes, attributes, cells),) if closures else ()
     return ChartClosures(layers, decisions, (*_doubts(closures), *_undrawn(undrawn)))

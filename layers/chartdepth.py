@@ -131,8 +131,8 @@ def _depth_layer(sheets: Sequence[Sheet], areas: Sequence[DepthAreas], *, contou
         "datum": datum_name(sheets[0].header.sounding_datum),
     }
     attributes: dict[str, list[Any]] = {
-        "drval1": _numbers(np.concatenate([area.drval1_m for area in areas])),
-        "drval2": _numbers(np.concatenate([area.drval2_m for area in areas])),
+        "DRVAL1": _numbers(np.concatenate([area.drval1_m for area in areas])),
+        "DRVAL2": _numbers(np.concatenate([area.drval2_m for area in areas])),
         "uncertainty": _numbers(np.concatenate([area.uncertainty_m for area in areas])),
         "zoc": zoc,
         "id": [one for area in areas for one in area.things.ids],
@@ -144,7 +144,7 @@ def _depth_layer(sheets: Sequence[Sheet], areas: Sequence[DepthAreas], *, contou
 
 def _contour_layer(lines: Sequence[tuple[Sheet, Things]]) -> MadeLayer:
     attributes: dict[str, list[Any]] = {
-        "valdco": _numbers(np.concatenate([found.metres("VALDCO") for _, found in lines])),
+        "VALDCO": _numbers(np.concatenate([found.metres("VALDCO") for _, found in lines])),
         "id": [one for _, found in lines for one in found.ids],
         "cell": [sheet.name for sheet, found in lines for _ in found.ids],
     }

@@ -85,9 +85,9 @@ _WATER_LEVEL = {
 # source of the codes: IHO S-57 attribute catalogue; keep-out distances: common practice, no source
 HAZARDS: Mapping[str, HazardClass] = {
     "WRECKS": HazardClass("wreck", 50.0, "CATWRK", _WRECKS),
-    "UWTROC": HazardClass("rock", 30.0),
-    "OBSTRN": HazardClass("obstruction", 30.0, "CATOBS", _OBSTRUCTIONS),
-    "PILPNT": HazardClass("pile", 15.0, "CATPLE", {"1": "stake", "3": "post", "4": "tripodal"}),
+    "UWTROC": HazardClass("rock", 50.0),
+    "OBSTRN": HazardClass("obstruction", 50.0, "CATOBS", _OBSTRUCTIONS),
+    "PILPNT": HazardClass("pile", 25.0, "CATPLE", {"1": "stake", "3": "post", "4": "tripodal"}),
     "PYLONS": HazardClass("pylon", 25.0, "CATPYL", _PYLONS),
     "MORFAC": HazardClass("mooring", 30.0, "CATMOR", _MOORINGS),
     "OFSPLF": HazardClass("platform", 100.0),
@@ -114,6 +114,8 @@ HAZARDS: Mapping[str, HazardClass] = {
     "GRIDRN": HazardClass("gridiron", None),
     "FORSTC": HazardClass("fortified structure", None),
     "FNCLNE": HazardClass("fence or wall", None),
+    # what no table knows may be anything: the reader gives all of it under this name
+    "Generic": HazardClass("object of a class that is not known here", 50.0),
 }
 # Recommended tracks bind nobody and traffic is not confined to them: they are cautions.
 LANES: Mapping[str, str] = {

@@ -159,9 +159,9 @@ def _array(name: str, values: Sequence[Any]) -> tuple[npt.NDArray[Any], npt.NDAr
     kinds = {type(value) for value in values} - {type(None)}
     if kinds == {bool}:
         return np.array([value is True for value in values], dtype=bool), null
-    if kinds == {int} and name not in _NUMBERS:
+    if kinds == {int} and name.casefold() not in _NUMBERS:
         return np.array([value or 0 for value in values], dtype=np.int64), null
-    if (kinds and kinds <= {int, float}) or (not kinds and name in _NUMBERS):
+    if (kinds and kinds <= {int, float}) or (not kinds and name.casefold() in _NUMBERS):
         return np.array([np.nan if value is None else float(value) for value in values], dtype=np.float64), null
     if kinds <= {str}:
         return np.array(values, dtype=object), None

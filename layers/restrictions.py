@@ -81,6 +81,8 @@ _PLAIN = frozenset({"3", "7"})
 _CATREA_ENTRY = frozenset({"1", "9", "12", "14", "18"})
 _CATREA_NOTHING = frozenset({"24"})
 _ALL_YEAR = ("01-01", "12-31")
+TRAWL = "trawl"
+"""The method that restrictions on trawling speak of."""
 
 
 @dataclass(frozen=True)
@@ -138,7 +140,7 @@ def ban_of(restrn: Sequence[str], catrea: Sequence[str], *, restricted_area: boo
     plainly = strongest("nothing", *(_restrn_ban(code) for code in restrn if code in _PLAIN))
     methods = ""
     if forbids == "nothing" and _RESTRN_TRAWL.intersection(restrn):
-        forbids, methods = "fishing", "trawl"
+        forbids, methods = "fishing", TRAWL
     return Ban(
         forbids=forbids,
         methods=methods,

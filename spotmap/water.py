@@ -280,7 +280,7 @@ def keep_off(
     widest_m = max([limits.shore_standoff_m, *(hazard.margin_m or 0.0 for hazard in area.hazards)])
     for i in np.flatnonzero(_meet(area.hazard_boxes, near, widest_m + spare_m)).tolist():
         hazard = area.hazards[i]
-        named = f"{hazard.kind} '{hazard.name}'" if hazard.name else hazard.kind
+        named = f"{hazard.kind} '{hazard.name}'" if hazard.name not in hazard.kind else hazard.kind
         margin_m = limits.shore_standoff_m if hazard.margin_m is None else hazard.margin_m
         found.append(KeepOff(named, hazard.shape, margin_m))
     return found

@@ -93,13 +93,13 @@ def test_depth_areas_keep_their_figures_and_unknown_stays_unknown() -> None:
     assert depth.keys["datum"] == "MLLW"
     assert depth.keys["contours"] == "chart-contours.gpkg"
     assert "soundings" not in depth.keys
-    assert {(row["kind"], row["drval1"], row["drval2"]) for row in rows(made, "chart-depth")} == {
+    assert {(row["kind"], row["DRVAL1"], row["DRVAL2"]) for row in rows(made, "chart-depth")} == {
         ("depth area", -3.0, 0.0),
         ("dredged area", 12.0, None),
         ("depth area", None, None),
         ("unsurveyed area", None, None),
     }
-    assert rows(made, "chart-contours")[0]["valdco"] == 9.1
+    assert rows(made, "chart-contours")[0]["VALDCO"] == 9.1
     assert len(layer(made, "chart-contours").geometry) == 1
     assert "1 of its depth areas have no least depth" in finding(made, "DRVAL1): their")
     finding(made, "1 of its depth areas have DRVAL2 above DRVAL1")
@@ -155,7 +155,7 @@ def test_the_larger_scale_wins_and_closures_are_never_lost_to_it() -> None:
     )
     for cells in ([coarse, fine], [fine, coarse]):
         made = chart_made(cells)
-        depth = {(row["cell"], row["drval1"]): row["shape"] for row in rows(made, "chart-depth")}
+        depth = {(row["cell"], row["DRVAL1"]): row["shape"] for row in rows(made, "chart-depth")}
         assert depth["XX5TEST1", 3.6].equals(fine_cover)
         assert depth["XX3TEST3", 9.1].equals(box(10.2, 50.0, 10.4, 50.2))
         assert [row["shape"].x for row in rows(made, "chart-hazards")] == [10.3]
@@ -178,6 +178,12 @@ def test_a_repeat_of_a_closure_counts_once_and_another_shape_of_it_twice() -> No
     assert {one.feature for one in made.decisions} == {"10001", "10001-XX4TEST1"}
 
 
+def test_what_no_table_knows_is_kept_off() -> None:
+    made = chart_made([cell([DEEP, ("Generic", box(10.01, 50.01, 10.02, 50.02), {})])])
+    (row,) = rows(made, "chart-hazards")
+    assert (row["kind"], row["margin_m"]) == ("object of a class that is not known here", 50.0)
+
+
 def test_every_code_of_restrn_on_any_class() -> None:
     boxes = [box(10.0 + i / 100, 50.0, 10.005 + i / 100, 50.1) for i in range(27)]
     things = [("CBLARE", shape, {"RESTRN": (str(i + 1),)}) for i, shape in enumerate(boxes)]
@@ -187,8 +193,8 @@ def test_every_code_of_restrn_on_any_class() -> None:
     expected = {3: ("fishing", ""), 4: ("fishing", ""), 5: ("fishing", "trawl"), 6: ("fishing", "trawl")}
     expected |= dict.fromkeys((7, 8, 14), ("entry", ""))
     assert banned == {f"cable area, {RESTRN[str(n)]} (RESTRN {n})": ban for n, ban in expected.items()}
-    # Prohibited in so many words is nothing to decide.
-    assert len(made.decisions) == 5
+    # Prohibited in so many words is nothing to decide, nor is what speaks of the trawl only.
+    assert len(made.decisions) == 3
     assert not any("prohibited (RESTRN 3)" in one.says or "RESTRN 7" in one.says for one in made.decisions)
     # A cable area is to be pointed out whatever it forbids, with its restriction in words.
     told = {row["note"] for row in rows(made, "chart-cautions")}
@@ -270,8 +276,8 @@ def test_hazards_say_what_they_are_how_deep_and_how_far_to_keep_off() -> None:
     by_kind = {row["kind"]: (row["name"], row["margin_m"], row["depth_m"]) for row in rows(made, "chart-hazards")}
     assert by_kind == {
         "wreck, dangerous, always under water, 4.5 m over it": ("Old Tern", 50.0, 4.5),
-        "rock, covers and uncovers, dries 1.2 m": ("rock", 30.0, -1.2),
-        "obstruction, foul area, 3 m over it, doubtful": ("obstruction", 30.0, None),
+        "rock, covers and uncovers, dries 1.2 m": ("rock", 50.0, -1.2),
+        "obstruction, foul area, 3 m over it, doubtful": ("obstruction", 50.0, None),
         "shoreline structure, pier, always dry": ("shoreline structure", None, None),
         "islet": ("Gull Rock", None, None),
     }
@@ -323,7 +329,7 @@ def test_depths_from_another_datum_are_unknown_here() -> None:
     wreck = ("WRECKS", Point(10.35, 50.1), {"VALSOU": 4.0})
     told = ("M_SDAT", pool, {"VERDAT": 24})
     made = chart_made([cell([DEEP, told, wreck, ("SOUNDG", Point(10.35, 50.1, 3.0), {})])])
-    depth = {row["drval1"]: row["shape"] for row in rows(made, "chart-depth")}
+    depth = {row["DRVAL1"]: row["shape"] for row in rows(made, "chart-depth")}
     assert depth[9.1].equals(box(10.0, 50.0, 10.3, 50.2))
     assert depth[None].equals(pool)
     (row,) = rows(made, "chart-hazards")
@@ -380,7 +386,7 @@ def test_a_cell_that_was_written_and_read(tmp_path: Path) -> None:
     (files,) = find_cells([written.base], tmp_path / "scratch")
     made = chart_made([read_cell(files)])
     (area,) = rows(made, "chart-depth")
-    assert (area["drval1"], area["drval2"], area["zoc"]) == (9.1, 18.2, "A2")
+    assert (area["DRVAL1"], area["DRVAL2"], area["zoc"]) == (9.1, 18.2, "A2")
     assert area["uncertainty"] == pytest.approx(1.182)
     (zone,) = rows(made, "chart-closures")
     assert zone["forbids"] == "entry"
@@ -412,14 +418,14 @@ def test_the_real_cell(tmp_path: Path) -> None:
     assert len(rows(made, "chart-soundings")) == 4226
     assert len({row["id"] for row in rows(made, "chart-soundings")}) == 4226
     # 31 depth areas and 6 dredged areas lie above the locks, where depths are from the pool's own datum.
-    assert sum(row["drval1"] is None for row in depth) == 31 + 6 + 3
+    assert sum(row["DRVAL1"] is None for row in depth) == 31 + 6 + 3
     assert layer(made, "chart-depth").keys["quality"].startswith("survey quality not assessed (CATZOC U) in 100 %")
     # Two restricted areas with RESTRN 7 and three with 8; one with 16 only is no ban; cables and pipelines: trawling.
     bans = Counter((row["forbids"], row["methods"]) for row in rows(made, "chart-closures"))
     assert bans == {("entry", ""): 5, ("fishing", "trawl"): 20}
     assert sum("RESTRN 7" in row["says"] for row in rows(made, "chart-closures")) == 2
     assert sum("RESTRN 8" in one.says for one in made.decisions) == 3
-    assert len(made.decisions) == 23
+    assert len(made.decisions) == 3
     closed = {row["id"] for row in rows(made, "chart-closures")}
     areas = [row for row in rows(made, "chart-cautions") if row["kind"] == "restricted area"]
     (no_ban,) = (row["note"] for row in areas if row["id"] not in closed)
