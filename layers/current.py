@@ -13,6 +13,7 @@ from collections.abc import Sequence
 from functools import cached_property
 from itertools import combinations
 from pathlib import Path
+from typing import NamedTuple
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -23,12 +24,17 @@ from shapely import MultiPolygon
 from layers._depthfile import as_polygons
 from layers._errors import Finding, InputError
 from layers.channel import Channel, ComplexArray, InChannel
-from layers.currentgrid import GRIDS, open_current_grid
-from layers.currenttables import CurrentFile, Reversing, read_current_file
+from layers.currentfiles import StationFlow, read_current_data
+from layers.currentgrid import GridCurrent
+from layers.currenttables import CurrentFile, Reversing, Rotary, VectorTable, read_current_file
 from layers.model import Bounds, Current, FloatArray, Station
 from layers.projection import LocalProjection
 from layers.tables import raise_all
 
+GRIDS = (".h5", ".hdf5", ".nc", ".nc4", ".cdf")
+"""File names' endings that are read as S-111 or NetCDF."""
+_FARTHEST_M = 300_000.0
+"""Stations of a file that lie farther from the middle of the area are left out."""
 _FADES_REACHES = 1.5
 """A station's word fades to nothing beyond its reach: were it to fade at the reach, two that fade at one place would
 change places there within a few metres."""
@@ -43,16 +49,32 @@ _SEGMENTS = 16
 _TINY = 1e-300
 
 
+class CurrentLayer(NamedTuple):
+    """A current layer: its file, how messages name it, and its rank.
+
+    `reach_m` is how far from its stations an S-111 file is true, None where the layer does not say.
+    """
+
+    path: Path
+    where: str
+    rank: int = 0
+    reach_m: float | None = None
+
+
 def open_current(
-    entries: Sequence[tuple[Path, str, int]], *, folder: Path, projection: LocalProjection, zone: ZoneInfo
+    entries: Sequence[CurrentLayer | tuple[Path, str, int]],
+    *,
+    folder: Path,
+    projection: LocalProjection,
+    zone: ZoneInfo,
 ) -> Current:
     """Return the current of an area's layers.
 
     Parameters
     ----------
     entries
-        For each layer its file, how messages name it, and its rank: where several know a place the highest wins, of
-        equal ranks the first. A .toml file tells stations, any other is a grid over time.
+        The layers: where several know a place the highest rank wins, of equal ranks the first. A .toml file tells
+        stations, any other a grid over time or, S-111 in a form of its, stations.
     folder
         The area's folder: what a .toml file names must be inside.
     projection
@@ -72,28 +94,63 @@ def open_current(
     """
     found: list[Finding] = []
     layers: list[tuple[int, Current]] = []
-    for path, where, rank in entries:
+    for entry in entries:
+        layer = CurrentLayer(*entry)
         try:
-            layers.append((rank, _open_one(path, where, folder=folder, projection=projection, zone=zone)))
+            opened = _open_one(layer, folder=folder, projection=projection, zone=zone)
+            layers += [(layer.rank, one) for one in opened]
         except InputError as error:
             found.extend(error.findings)
     raise_all(found)
     ordered = [layer for _, layer in sorted(layers, key=lambda one: -one[0])]
     since, until = _common_time(ordered)
     if since >= until:
-        where = ", ".join(where for _, where, _ in entries)
-        raise InputError.one(where, "these layers of current have no time in common.", "Leave out the one that is old.")
+        where = ", ".join(CurrentLayer(*entry).where for entry in entries)
+        what = "the grids of this layer have no time in common."
+        if len(entries) > 1:
+            what = "these layers of current have no time in common."
+        raise InputError.one(where, what, "Leave out the one that is old.")
     return ordered[0] if len(ordered) == 1 else RankedCurrent(ordered)
 
 
-def _open_one(path: Path, where: str, *, folder: Path, projection: LocalProjection, zone: ZoneInfo) -> Current:
+def _open_one(layer: CurrentLayer, *, folder: Path, projection: LocalProjection, zone: ZoneInfo) -> Sequence[Current]:
+    path, where = layer.path, layer.where
     suffix = path.suffix.casefold()
     if suffix in GRIDS:
-        return open_current_grid(path, projection, where)
+        data = read_current_data(path, where)
+        if data.stations:
+            return [StationCurrent(_stations(data.stations, layer, projection))]
+        _no_reach(layer, "a grid is known to its edge")
+        return [GridCurrent(grid, projection, where) for grid in data.grids]
     if suffix != ".toml":
         what = f"'{path.suffix}' is no kind of file that current is read from."
         raise InputError.one(where, what, f"Give stations as .toml, or a grid ({', '.join(GRIDS)}).")
-    return StationCurrent(read_current_file(path, where, folder=folder, projection=projection, zone=zone))
+    _no_reach(layer, "each [[station]] has its own")
+    return [StationCurrent(read_current_file(path, where, folder=folder, projection=projection, zone=zone))]
+
+
+def _no_reach(layer: CurrentLayer, why: str) -> None:
+    if layer.reach_m is not None:
+        raise InputError.one(layer.where, f"reach stands in its layer, and {why}.", "Remove it.")
+
+
+def _stations(told: Sequence[StationFlow], layer: CurrentLayer, projection: LocalProjection) -> CurrentFile:
+    """Return the stations of an S-111 file as those of a TOML file with hourly tables."""
+    if layer.reach_m is None:
+        what = f"tells current at {len(told)} stations and not how far from them it is true."
+        raise InputError.one(layer.where, what, 'Write it in its layer: reach = "2 NM".')
+    lon, lat = (np.array([getattr(one, axis) for one in told]) for axis in ("lon_deg", "lat_deg"))
+    x, y = projection.to_local(lon, lat)
+    rotary = []
+    for one, east, north in zip(told, x.tolist(), y.tolist(), strict=True):
+        if np.hypot(east, north) <= _FARTHEST_M:
+            turn = np.exp(1j * float(projection.heading_rad(east, north, 90.0)))
+            flow = VectorTable(one.time_s, (one.east_mps + 1j * one.north_mps) * turn)
+            rotary.append(Rotary(Station(one.name, shapely.Point(east, north), layer.reach_m), flow))
+    if not rotary:
+        what = f"none of its {len(told)} stations is within {_FARTHEST_M / 1000:.0f} km of the area."
+        raise InputError.one(layer.where, what, "Get a file for this water.")
+    return CurrentFile(layer.where, (), tuple(rotary), None)
 
 
 class StationCurrent:

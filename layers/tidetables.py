@@ -16,6 +16,7 @@ from shapely import Point
 from layers._errors import Finding, InputError
 from layers._files import file_within
 from layers.almanac import Almanac, parse_zone, read_almanac
+from layers.datums import same_datum
 from layers.harmonics import Harmonics, read_harmonics
 from layers.model import FloatArray
 from layers.positions import parse_position
@@ -31,6 +32,9 @@ _SERIES_GAP_S = 2 * 3600.0
 _MEDIANS = 3.0
 _LEAST_ROWS = 2
 _TERMS = ("form", "unit", "timezone", "datum", "offset", "longest_gap")
+_IN_FILE = ("form", "unit", "timezone", "longest_gap")
+WATER_LEVEL_FILES = (".h5", ".hdf5")
+"""File names' endings that are read as IHO S-104."""
 _Booleans = npt.NDArray[np.bool_]
 
 
@@ -128,6 +132,31 @@ class Terms:
     gap_s: float
 
 
+@dataclass(frozen=True)
+class FileTerms:
+    """What a layer says of a file that tells its own datum: that datum again, or empty; and what to add, or None."""
+
+    datum: str
+    offset_m: float | None
+
+    def offset(self, file_datum: str, datum: str, where: str) -> float:
+        """Return what is added to every height that counts from `file_datum`, to count from the area's `datum`.
+
+        Raises
+        ------
+        InputError
+            The layer names another datum than the file, or the area counts from another and no offset is told.
+        """
+        if self.datum and not same_datum(self.datum, file_datum):
+            what = f'its layer says datum = "{self.datum}", and its heights count from {file_datum}.'
+            raise InputError.one(where, what, f'Write datum = "{file_datum}", or remove it.')
+        if self.offset_m is None and not same_datum(file_datum, datum):
+            what = f"its heights count from {file_datum}, and the area's depth_datum is {datum}."
+            remedy = f'Write in its layer how far {file_datum} is above {datum} there: offset = "0.2 m".'
+            raise InputError.one(where, what, remedy)
+        return self.offset_m or 0.0
+
+
 def read_terms(table: Table, *, zone: ZoneInfo | None, datum: str, forms: Sequence[str] = FORMS) -> Terms:
     """Return how heights are to be read, from the keys of a station or of a CSV table's layer.
 
@@ -158,15 +187,22 @@ def read_terms(table: Table, *, zone: ZoneInfo | None, datum: str, forms: Sequen
     return Terms(form, unit, own_zone if own_zone is not None else ZoneInfo("UTC"), offset_m, gap_s)
 
 
-def layer_terms(table: Table, path: Path | None, *, zone: ZoneInfo | None, datum: str) -> Terms | None:
-    """Return a CSV table's terms from its [[layer]]; None for a TOML file, whose stations carry their own."""
+def layer_terms(table: Table, path: Path | None, *, zone: ZoneInfo | None, datum: str) -> Terms | FileTerms | None:
+    """Return a CSV table's or S-104 file's terms from its [[layer]]; None for TOML, whose stations have theirs."""
     if path is None or path.suffix.casefold() == ".toml":
         for key in _TERMS:
             if table.has(key):
                 table.problem(key, "stands with each station.", "Move it into the [[station]] of the layer's file.")
         return None
+    if path.suffix.casefold() in WATER_LEVEL_FILES:
+        for key in _IN_FILE:
+            if table.has(key):
+                table.problem(key, "is told by the file itself.", "Remove it.")
+        own_datum = table.text("datum") if table.has("datum") else ""
+        return FileTerms(own_datum, table.quantity("offset", "length", 0.0) if table.has("offset") else None)
     if path.suffix.casefold() != ".csv":
-        table.problem("file", f"'{path.name}' is neither .toml nor .csv.", "Give the tide as one of these.")
+        what = f"'{path.name}' is none of .toml, .csv, {', '.join(WATER_LEVEL_FILES)}."
+        table.problem("file", what, "Give the tide as one of these.")
     return read_terms(table, zone=zone, datum=datum, forms=FORMS[:2])
 
 

@@ -15,9 +15,10 @@ import shapely
 from scipy.io import netcdf_file
 
 from layers._errors import InputError
-from layers.current import open_current
+from layers.current import CurrentLayer, open_current
 from layers.model import Current
 from layers.projection import LocalProjection
+from tests.coverage_writer import FLOW, records, s100py_current, write_grids, write_stations
 
 KNOT = 1852 / 3600
 LOCAL = LocalProjection(-156.95, 46.82)
@@ -286,10 +287,10 @@ INSTANCE = "SurfaceCurrent/SurfaceCurrent.01"
         (attribute(INSTANCE, "numGRP", 4), "says it holds 4 times, and holds 3"),
         (attribute(INSTANCE, "startSequence", "4,0"), "its startSequence is '4,0'"),
         (attribute("SurfaceCurrent", "sequencingRule.scanDirection", "latitude,longitude"), "scanDirection is 'lat"),
-        (attribute(f"{INSTANCE}/Group_002", "timePoint", "14 August"), "'14 August' is not a time of S-111"),
+        (attribute(f"{INSTANCE}/Group_002", "timePoint", "14 August"), "'14 August' is not a time of S-100"),
         (attribute(f"{INSTANCE}/Group_002", "timePoint", "20260814T110000Z"), "its times do not run one way"),
         (attribute(f"{INSTANCE}/Group_003", "timePoint", "20260814T160000Z"), "nothing is told for 3.0 h .*13:00Z"),
-        (lambda root: root.copy(root[INSTANCE], root["SurfaceCurrent"], "SurfaceCurrent.02"), "holds 2 grids"),
+        (lambda root: root.copy(root[INSTANCE], root["SurfaceCurrent"], "SurfaceCurrent.02"), "instances, and holds 2"),
         (lambda root: root.__delitem__("Group_F"), "does not say its units"),
         (lambda root: root.__delitem__(f"{INSTANCE}/Group_001/values"), "cannot be read .KeyError"),
         (lambda root: root.move("SurfaceCurrent", "WaterLevel"), "no variables that are eastward_sea_water_velocity"),
@@ -341,3 +342,94 @@ def test_a_file_that_is_no_grid(tmp_path: Path) -> None:
     (tmp_path / "x.nc").write_text("time,u,v\n")
     with pytest.raises(InputError, match=r"x\.nc: is neither HDF5 nor NetCDF"):
         opened(tmp_path / "x.nc")
+
+
+# Stations of S-111, several grids in one, and another's writer
+
+
+def station_fields() -> tuple[np.ndarray, np.ndarray]:
+    random = np.random.default_rng(8)
+    return random.uniform(0.1, 3, (2, 4)).round(2), random.uniform(0, 360, (2, 4)).round(1)
+
+
+def write_flow_stations(file: Path, change: Callable[[h5py.File], None] | None = None) -> Path:
+    places = zip(("North Cape", "Kelp Bay"), (-157.0, -156.9), (46.8, 46.85), *station_fields(), strict=True)
+    told = [(name, lon, lat, records(FLOW, speed, way)) for name, lon, lat, speed, way in places]
+    return write_stations(file, "INT.IHO.S-111.1.2", told, change)
+
+
+def with_reach(file: Path, reach_m: float | None = 2000.0) -> Current:
+    layer = CurrentLayer(file, file.name, 0, reach_m)
+    return open_current([layer], folder=file.parent, projection=LOCAL, zone=ZoneInfo("UTC"))
+
+
+def test_stations_are_read_back_to_the_value(tmp_path: Path) -> None:
+    current = with_reach(write_flow_stations(tmp_path / "s.h5"))
+    assert [one.name for one in current.stations] == ["North Cape", "Kelp Bay"]
+    assert [one.reach_m for one in current.stations] == [2000.0, 2000.0]
+    assert current.reach_s == (START, START + 3 * 3600)
+    places = zip((-157.0, -156.9), (46.8, 46.85), *station_fields(), strict=True)
+    for lon, lat, speed, way in places:
+        there = east_north(current, lon, lat, START + 3600.0 * np.arange(4))
+        expected = np.stack([np.sin(np.radians(way)), np.cos(np.radians(way))], axis=-1) * speed[:, None] * KNOT
+        np.testing.assert_allclose(there, expected, atol=1e-6)
+    assert np.isnan(east_north(current, -156.95, 46.9, START)).all()
+
+
+def test_what_is_wrong_with_stations(tmp_path: Path) -> None:
+    file = write_flow_stations(tmp_path / "s.h5")
+    with pytest.raises(InputError, match=r's\.h5: tells current at 2 stations and not how far .*reach = "2 NM"'):
+        with_reach(file, None)
+    with pytest.raises(InputError, match="reach stands in its layer, and a grid is known to its edge"):
+        with_reach(write_s111(tmp_path / "g.h5"))
+    values_of, places = f"{INSTANCE}/Group_001/values", f"{INSTANCE}/Positioning/geometryValues"
+
+    def row(path: str, where: int | slice, value: tuple[float, float]) -> Callable[[h5py.File], None]:
+        return lambda root: root[path].__setitem__(where, value)
+
+    changes = [
+        (row(values_of, 1, (1e9, 10.0)), "no tidal current does"),
+        (row(values_of, 1, (-2.0, 10.0)), "'North Cape' tells -2 kn towards 10°"),
+        (row(values_of, slice(1, 3), (FILL, FILL)), "nothing is told for 3.0 h .*North Cape"),
+        (attribute(INSTANCE, "typeOfCurrentData", 7), "typeOfCurrentData is 7: a difference of two kinds of data"),
+        (row(places, 0, (-200.0, 91.0)), "stations are not on the earth"),
+        (row(places, slice(0, 2), (9.0, 9.0)), "none of its 2 stations"),
+    ]
+    for change, message in changes:
+        with pytest.raises(InputError, match=rf"t\.h5: .*{message}"):
+            with_reach(write_flow_stations(tmp_path / "t.h5", change))
+
+
+def test_several_grids_in_one_file(tmp_path: Path) -> None:
+    random = np.random.default_rng(6)
+    grids, expected = [], []
+    for west in (-157.0, -156.95):
+        lon = west + 0.02 * np.arange(3)
+        speed, way = random.uniform(0, 3, (2, 3, 5, 3))[0], random.uniform(0, 360, (3, 5, 3))
+        grids.append((lon, LAT, records(FLOW, speed, way)))
+        expected.append((speed * KNOT * np.sin(np.radians(way)), speed * KNOT * np.cos(np.radians(way))))
+    current = opened(write_grids(tmp_path / "s.h5", "INT.IHO.S-111.2.0", grids))
+    for (lon, _, _), (east, north) in zip(grids, expected, strict=True):
+        there = east_north(current, lon[1], LAT[2], TIMES)
+        np.testing.assert_allclose(there, np.stack([east[:, 2, 1], north[:, 2, 1]], axis=-1), atol=1e-6)
+    assert np.isnan(east_north(current, -156.955, LAT[2], START)).all()  # between the two grids
+    assert len(current.known().geoms) == 2
+
+    def later(root: h5py.File) -> None:
+        for hour in range(3):
+            group = root[f"SurfaceCurrent/SurfaceCurrent.02/Group_{hour + 1:03d}"]
+            group.attrs["timePoint"] = f"20260815T{12 + hour}0000Z"
+
+    with pytest.raises(InputError, match="the grids of this layer have no time in common"):
+        opened(write_grids(tmp_path / "t.h5", "INT.IHO.S-111.2.0", grids, later))
+
+
+def test_what_s100py_writes_is_read_back(tmp_path: Path) -> None:
+    speed, way = fields()
+    current = opened(s100py_current(tmp_path / "s.h5", LON, LAT, speed, way))
+    time, lat, lon = np.meshgrid(TIMES, LAT, LON, indexing="ij")
+    lat, lon = np.clip(lat, LAT[0] + 1e-9, LAT[-1] - 1e-9), np.clip(lon, LON[0] + 1e-9, LON[-1] - 1e-9)
+    read = east_north(current, lon, lat, time)
+    apart = np.ones((5, 6), dtype=bool)
+    apart[3:, 4:] = False
+    np.testing.assert_allclose(read[:, apart], np.stack(components(), axis=-1)[:, apart], atol=1e-6)
