@@ -76,7 +76,7 @@ class StationSeries:
 
 @dataclass(frozen=True)
 class Header:
-    """What a file says of itself: `fills` are the fields' fill values, `uncertainty` what it states for the first field.
+    """What a file says of itself: `fills` are its fields' fill values, `uncertainty` what it states for the first.
 
     `attributes` are the feature's and the file's. `edition` is of the product's specification, empty where it does not
     say. `uncertainty` is NaN where it states none.

@@ -54,7 +54,7 @@ def test_current_on_a_grid_and_at_stations(tmp_path: Path) -> None:
     with pytest.raises(InputError, match="is a grid, which is known to its edge"):
         water_made(grid, reach="2 NM")
     stations = write_flow_stations(tmp_path / "stations.h5")
-    with pytest.raises(InputError, match="tells current at 1 stations and not how far .*reach = "):
+    with pytest.raises(InputError, match=r"tells current at 1 stations and not how far .*reach = "):
         water_made(stations)
     with pytest.raises(InputError, match="reach"):
         water_made(stations, reach="2")
@@ -87,7 +87,7 @@ def test_a_file_that_hangs_the_library(tmp_path: Path, monkeypatch: pytest.Monke
     with pytest.raises(InputError, match="the HDF5 library does not come to an end"):
         water_made(file)
     monkeypatch.setattr(watermade, "_TRY", "import os, signal; os.kill(os.getpid(), signal.SIGSEGV)")
-    with pytest.raises(InputError, match="the HDF5 library crashes on it .signal 11"):
+    with pytest.raises(InputError, match=r"the HDF5 library crashes on it .signal 11"):
         water_made(file)
 
 
