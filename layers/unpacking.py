@@ -12,6 +12,7 @@ from pathlib import Path, PurePosixPath
 from urllib.parse import quote
 
 from layers._errors import InputError
+from layers._files import sha256
 from layers.featurefiles import layer_names, read_file, same, write_file
 from layers.origins import AREA
 from layers.packagetables import read_table
@@ -77,6 +78,7 @@ def unpack(file: Path, folder: Path) -> Unpacked:
                 area = packed_area(part)
                 edited = _edits(db, area, part, where)
                 ignored = _others(db, area)
+                restored = tuple(one for one, hashed in files.items() if not edited or _is(part / one, hashed))
         except sqlite3.Error as error:
             what = f"is broken, or is no GeoPackage: {error}."
             raise InputError.one(where, what, _REMEDY) from None
@@ -84,7 +86,6 @@ def unpack(file: Path, folder: Path) -> Unpacked:
             raise _of(error, part, folder) from None
         if edited:
             _check_opens(part, folder)
-    restored = tuple(one for one in files if one not in edited and (folder / one).exists())
     return Unpacked(restored, edited, ignored)
 
 
@@ -131,8 +132,8 @@ def _check_ours(db: sqlite3.Connection, where: str) -> None:
         raise InputError.one(where, f"is broken: {told}.", _REMEDY)
 
 
-def _write_files(db: sqlite3.Connection, part: Path, where: str) -> tuple[str, ...]:
-    """Write every file of the package into the folder, and see that each is what was packed."""
+def _write_files(db: sqlite3.Connection, part: Path, where: str) -> dict[str, str]:
+    """Write every file of the package into the folder, see that each is what was packed, and return their hashes."""
     listed = db.execute(
         "SELECT path, min(sha256), max(sha256), min(size), max(size), count(*), total(length(bytes)) FROM spotmap_files"
         " GROUP BY path ORDER BY path"
@@ -156,7 +157,11 @@ def _write_files(db: sqlite3.Connection, part: Path, where: str) -> tuple[str, .
                 stream.write(chunk)
         if first != last or least != most or held != most or not parts or hashed.hexdigest() != first:
             raise _changed(path, where)
-    return tuple(paths)
+    return {row[0]: row[1] for row in listed}
+
+
+def _is(path: Path, hashed: str) -> bool:
+    return path.is_file() and sha256(path) == hashed
 
 
 def _changed(path: str, where: str) -> InputError:
