@@ -18,6 +18,8 @@ _SAME_DEG = 1e-9
 _CODE_LENGTH = 8
 _LEAST_RING = 3
 _RING_WORDS = ("radius", "bounded by", "back to", "thence", "point of beginning")
+_ROMAN_ONE = 9
+"""The label (i), read as a letter: what follows it is not counted."""
 _LONGEST_SHOWN = 300
 _LOOKED_AT = 20_000
 _LIST_WORDS = frozenset(
@@ -214,14 +216,14 @@ class _Reader:
                 ends_line=one is None,
                 follows=one is not None,
             )
-            self._take_gap(gap, follows=one is not None)
+            self._take_gap(gap, one)
             if one is not None:
                 self._take_position(one, gap)
                 at = one.end
         self._finish()
         self._drop_heading()
 
-    def _take_gap(self, gap: Gap, *, follows: bool) -> None:
+    def _take_gap(self, gap: Gap, follows: Written | None) -> None:
         draft = self._draft
         if draft is not None and gap.radius_after_m is not None:
             draft.radius_m, draft.radius_line = gap.radius_after_m, draft.positions[-1].line
@@ -238,7 +240,9 @@ class _Reader:
             self.unread.append(Left(self._line_with(what), what, point_like=False))
         self._take_left(gap)
         restarts = draft is not None and gap.label == 1 and any(label is not None for label in draft.labels)
-        if gap.headings or (gap.intro and follows) or restarts:
+        if restarts and draft is not None and follows is not None:
+            restarts = not same_place(follows, draft.positions[0])
+        if gap.headings or (gap.intro and follows is not None) or restarts:
             self._finish()
         for heading in gap.headings:
             self._drop_heading()
@@ -318,6 +322,8 @@ class _Reader:
 
     def _check_labels(self, area: RegulationArea, labels: list[int | None]) -> None:
         told = [(label, one) for label, one in zip(labels, area.positions, strict=False) if label is not None]
+        if told and told[0][0] == _ROMAN_ONE:
+            return
         expected = 1
         for label, one in told:
             if label != expected:

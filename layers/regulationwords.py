@@ -50,11 +50,12 @@ _DEPTH = re.compile(r"\b\d{1,4}+[\s-]*+(?:fm|fathoms?|m|met(?:er|re)s?|ft|feet|f
 _LABEL = re.compile(
     r"(?:(?<=\n)|(?<=[\s;,])|\A)(?:[-*•]\s*+)?(?:"
     r"(?:point|pt|position|pos|corner|vertex|waypoint|wpt?|station|coordinate|no)\b\.?\s*+[#(]?(?P<named>\d{1,4}|[a-z])\b"
-    r"[).:]?|\(?(?P<marked>\d{1,4}|[a-z]|[ivx]{2,5})[).:]{1,2}|(?P<bare>\d{1,3})[,;]?)[\s:-]*+\Z",
+    r"[).:]?|\(?(?P<marked>\d{1,4}|[a-z]|[ivx]{2,5})[).:]{1,2}|(?P<bare>\d{1,3}|[a-z])[,;]?)[\s:-]*+\Z",
     re.IGNORECASE,
 )
 _WORD = re.compile(r"[^\W_]+(?:['.-][^\W_]+)*")
-_POINT_LIKE = re.compile(r"\d\s?°|\d\s?'|\d{1,3}\.\d{2}|\d\s\d{2}\.\d|\d-\d{2}\.\d", re.ASCII)
+_POINT_LIKE = re.compile(r"\d\s?°|\d\s?'|\d{1,3}\.\d{2}|\d\s\d{2}\.\d|\d-\d{2}\.\d|\d\s?[NSEW]\b", re.ASCII)
+_NUMBERS, _LETTERS = re.compile(r"°|\d[.,]\d"), re.compile(r"[^\W\d_]{2}")
 _FEW_WORDS = 3
 _KNOWN = frozenset(
     """a all an and another approximate approximates approximating are area areas as at and/or back be beginning being
@@ -226,7 +227,7 @@ def _titled(title: str, paragraph: str, text: str, number: int) -> Heading:
 def _is_title(name: str, *, loosely: bool) -> bool:
     words = _WORD.findall(name)
     plain = [word.casefold() for word in words]
-    if not 1 <= len(words) <= _MOST_WORDS or "°" in name or not any(word[0].isalpha() for word in words):
+    if not 1 <= len(words) <= _MOST_WORDS or _NUMBERS.search(name) or not _LETTERS.search(name):
         return False
     if not _NO_TITLE.isdisjoint(plain) or all(word in _KNOWN for word in plain):
         return False

@@ -66,6 +66,7 @@ FORMS = {
     "4. 48 18.0 N 125 18.0 W",
     "hyphens": "a) 48-18.00N 125-18.00W\nb) 48-18.00N 125-06.00W\nc) 48-06.00N 125-06.00W\nto the point of beginning",
     "decimal degrees": "48.3000, -125.3000\n48.3000, -125.1000\n48.1000, -125.1000\n48.3000, -125.3000",
+    "letters and commas": "A,48.30,-125.30\nB,48.30,-125.10\nC,48.10,-125.10\nA,48.30,-125.30",
     "one decimal": "48.3, -125.3\n48.3, -125.1\n48.1, -125.1\n48.3, -125.3\n",
     "decimal degrees with letters": "48.3° N, 125.3° W; 48.3° N, 125.1° W; 48.1° N, 125.1° W; thence back to the start",
     "columns, longitude first": "Longitude  Latitude\n-125.30 48.30\n-125.10 48.30\n-125.10 48.10\n-125.30 48.30",
@@ -243,6 +244,9 @@ def test_a_point_that_may_be_lost_stops_the_area() -> None:
         assert 3 in {one.number for one in regulation.unread}, broken
         with pytest.raises(InputError, match="line 3"):
             layer_of(regulation)
+    comma = "# Gull Bank\n48,30 N 125,30 W\n" + FORMS["decimal degrees"]
+    with pytest.raises(InputError, match="line 2 may be a point of it"):
+        layer_of(read_regulation(comma, "x.txt"))
     first = TWO_AREAS.replace("(1) 48°18.00′ N. lat.; 125°18.00′", "(1) 48°1B.00′ N. lat.; 125°18.00′", 1)
     with pytest.raises(InputError, match="line 2 may be a point of it"):
         layer_of(read_regulation(first, "x.txt"))
