@@ -30,6 +30,8 @@ _DRIVERS = {".geojson": "GeoJSON", ".json": "GeoJSON", ".gpkg": "GPKG", ".shp": 
 _SHAPEFILE = (".cpg", ".dbf", ".idm", ".ind", ".prj", ".qix", ".qpj", ".sbn", ".sbx", ".shp", ".shp.xml", ".shx")
 _SHAPEFILE_NAME = 10
 _SAME = 1e-9
+_LONGEST_REMARK = 500
+_SHORTEN = "Shorten long texts, and keep to one kind of geometry in a Shapefile."
 _MULTI = {
     GeometryType.POINT: shapely.multipoints,
     GeometryType.LINESTRING: shapely.multilinestrings,
@@ -137,7 +139,7 @@ def write_file(path: Path, layers: Mapping[str, Features], where: str) -> None:
         held = layer_names(path, where)
         if not same(features, read_file(path, name if name in held else held[0], where), exact=False):
             what = f"{path.name} cannot hold what was edited: it would read back otherwise."
-            raise InputError.one(where, what, "Shorten long texts, and keep to one kind of geometry in a Shapefile.")
+            raise InputError.one(where, what, _SHORTEN)
 
 
 def _remove(path: Path) -> None:
@@ -162,8 +164,8 @@ def write_layer(path: Path, layer: str, features: Features, driver: str, *, appe
     if driver == "ESRI Shapefile":
         options |= {"ENCODING": "UTF-8"}
     spatial = bool(features.crs)
-    with _told(path, path.name), warnings.catch_warnings(), fixed_day():
-        warnings.simplefilter("error", RuntimeWarning)  # whatever GDAL could not write as it is
+    with _told(path, path.name), warnings.catch_warnings(record=True) as remarks, fixed_day():
+        warnings.simplefilter("always", RuntimeWarning)
         raw.write(
             path,
             shapely.to_wkb(features.geometry, output_dimension=3, flavor="iso") if spatial else None,
@@ -179,6 +181,9 @@ def write_layer(path: Path, layer: str, features: Features, driver: str, *, appe
             layer_options=options,
             dataset_options={"VERSION": VERSION} if driver == "GPKG" else {},
         )
+    if remarks:  # whatever GDAL could not write as it is
+        what = f"cannot be written as it is: {str(remarks[0].message)[:_LONGEST_REMARK].rstrip('.')}."
+        raise InputError.one(f"{path.name}, '{layer}'", what, _SHORTEN)
 
 
 @contextlib.contextmanager
@@ -201,7 +206,7 @@ def _told(path: Path, where: str) -> Iterator[None]:
     kinds = (errors.DataSourceError, errors.DataLayerError, errors.FieldError, errors.FeatureError)
     try:
         yield
-    except (*kinds, errors.GeometryError, shapely.GEOSException, RuntimeWarning) as error:
+    except (*kinds, errors.GeometryError, shapely.GEOSException) as error:
         what = f"{path.name} cannot be read or written as a vector file: {str(error).rstrip('.')}."
         raise InputError.one(where, what, "Give a whole GeoJSON, GeoPackage or Shapefile.") from None
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import cast
 
-from layers._errors import Finding
+from layers._errors import Finding, InputError
 from layers._files import files_named
 from layers.almanac import parse_zone
 from layers.featurefiles import layer_names
@@ -136,8 +136,12 @@ def _read_from(entry: Entry, folder: Path) -> Iterator[Path]:
 
         with rasterio.open(entry.path) as dataset:
             files = [Path(file).resolve() for file in dataset.files]
-        # what lies outside would be missing: opening the packed copy tells
-        yield from (file for file in files if file.is_relative_to(folder) and file.is_file())
+        for file in files:
+            if not file.is_relative_to(folder):
+                what = f"{entry.path.name} is read from {file.name}, which is not inside the area's folder."
+                raise InputError.one(entry.where, what, "Save the grid as a file of its own.")
+            if file.is_file():
+                yield file
 
 
 def _with_companions(path: Path) -> Iterator[Path]:

@@ -142,7 +142,6 @@ def _write(package: Path, area: PackedArea, folder: Path) -> Packed:
         with db:
             _put_styles(db, styles)
             _put_files(db, area, folder)
-            db.execute("UPDATE gpkg_contents SET last_change = ?", (DAY,))
         db.execute("VACUUM")
     shown = {row[0] for row in _contents(package, "2d-gridded-coverage")}
     grids = tuple(grid.table for grid in area.grids if grid.table in shown)

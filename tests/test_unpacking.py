@@ -5,20 +5,25 @@ from __future__ import annotations
 import sqlite3
 from contextlib import closing
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
 import rasterio
+import rasterio.shutil
 import shapely
 from pyogrio import raw
 from shapely import Point
 
 from layers import gridcoverage, packing, unpacking
 from layers._errors import InputError
+from layers.area import open_area
 from layers.interchange import pack, unpack
 from tests.packed_areas import (
     drop_triggers,
+    edit,
     files_of,
+    moved,
     refused,
     saved_as,
     small_area,
@@ -165,6 +170,50 @@ def test_packing_refuses_what_would_not_come_back(tmp_path: Path) -> None:
     (tmp_path / "real.geojson").rename(folder / "real.geojson")
     (folder / "closure.geojson").symlink_to(folder / "real.geojson")
     fails("is a symbolic link")
+
+
+def test_a_grid_that_is_read_from_elsewhere_is_refused(tmp_path: Path) -> None:
+    folder = small_area(tmp_path / "area")
+    rasterio.shutil.copy(folder / "depth.tif", folder / "depth.vrt", driver="VRT")
+    (folder / "area.toml").write_text((folder / "area.toml").read_text().replace("depth.tif", "depth.vrt"))
+    (folder / "depth.tif").rename(tmp_path / "far.tif")
+    vrt = (folder / "depth.vrt").read_text()
+    (folder / "depth.vrt").write_text(vrt.replace(">depth.tif<", ">../far.tif<"))
+    with pytest.raises(InputError, match=r"depth\.vrt is read from far\.tif, which is not inside"):
+        pack(folder, tmp_path / "out.gpkg")
+    (tmp_path / "far.tif").rename(folder / "far.tif")
+    (folder / "depth.vrt").write_text(vrt.replace(">depth.tif<", ">far.tif<"))
+    assert {"depth.vrt", "far.tif"} < set(pack(folder, tmp_path / "out.gpkg").files)
+    unpack(tmp_path / "out.gpkg", tmp_path / "back")
+    assert np.isfinite(open_area(tmp_path / "back").depth.depth_at(np.zeros(1), np.zeros(1))).all()
+
+
+def test_an_edit_that_its_format_cannot_hold_is_refused(tmp_path: Path) -> None:
+    folder = small_area(tmp_path / "area")
+    saved_as(folder, "closure", "rules.shp")
+    saved_as(folder, "mark", "marks.fgb", driver="FlatGeobuf")
+    package = tmp_path / "area.gpkg"
+
+    def fresh() -> None:
+        package.unlink(missing_ok=True)
+        pack(folder, package)
+
+    def wordy(geometry: Any, columns: dict[str, Any]) -> Any:
+        return geometry, columns | {"a long story": columns["name"]}
+
+    def endless(geometry: Any, columns: dict[str, Any]) -> Any:
+        return geometry, columns | {"rule": np.array(["a" * 300, "b"], dtype=object)}
+
+    fresh()
+    assert unpack(package, tmp_path / "same").edited == ()
+    edit(package, "mark", moved)
+    refused(package, "only GeoJSON, GeoPackage and Shapefile are written")
+    fresh()
+    edit(package, "closure", wordy)
+    refused(package, "attribute 'a long story' is too long for a Shapefile")
+    fresh()
+    edit(package, "closure", endless)
+    refused(package, r"rules\.shp, 'rules': cannot be written as it is: Value .a+.* truncated")
 
 
 def test_files_are_linked_not_touched(tmp_path: Path) -> None:
