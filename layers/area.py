@@ -76,7 +76,8 @@ def open_area(folder: Path) -> Area:
     drawn = tuple(rule for one in vectors for rule in one.rules if rule.role == "closure")
     found += contradictions(drawn)
     closures = _decided(drawn, decisions, where, found)
-    tide, current = _tide(good, setting, projection, found), _current(good, setting, projection, found)
+    tide = _tide(good, setting, (projection, depth.bounds), found)
+    current = _current(good, setting, projection, found)
     raise_all(_errors(found))
     roles = {entry.role for entry in good}
     return Area(
@@ -241,7 +242,9 @@ def _listed(words: list[str]) -> str:
     return ", ".join(unlike[:_MOST_LISTED]) + (f" and {more} more" if more > 0 else "")
 
 
-def _tide(entries: list[Entry], setting: Setting, projection: LocalProjection, found: list[Finding]) -> Tide | None:
+def _tide(
+    entries: list[Entry], setting: Setting, place: tuple[LocalProjection, Bounds], found: list[Finding]
+) -> Tide | None:
     """Return the tide, or None where no layer gives it or something is wrong; that is noted in `found`."""
     from layers.tide import TideFile, open_tide  # noqa: PLC0415 - as above
 
@@ -249,7 +252,14 @@ def _tide(entries: list[Entry], setting: Setting, projection: LocalProjection, f
     if not files or setting.zone is None or not setting.datum:
         return None
     try:
-        return open_tide(files, folder=setting.folder, projection=projection, zone=setting.zone, datum=setting.datum)
+        return open_tide(
+            files,
+            folder=setting.folder,
+            projection=place[0],
+            zone=setting.zone,
+            datum=setting.datum,
+            within=place[1],
+        )
     except InputError as error:
         found += error.findings
         return None
@@ -259,11 +269,13 @@ def _current(
     entries: list[Entry], setting: Setting, projection: LocalProjection, found: list[Finding]
 ) -> Current | None:
     """Return the current, or None where no layer gives it or something is wrong; that is noted in `found`."""
-    files = [(entry.path, entry.where, entry.rank) for entry in entries if entry.role == "current"]
-    if not files or setting.zone is None:
+    told = [entry for entry in entries if entry.role == "current"]
+    if not told or setting.zone is None:
         return None
-    from layers.current import open_current  # noqa: PLC0415 - what reads grids, which an area in still water need not
+    # what reads grids, which an area in still water need not
+    from layers.current import CurrentLayer, open_current  # noqa: PLC0415
 
+    files = [CurrentLayer(entry.path, entry.where, entry.rank, entry.reach_m) for entry in told]
     try:
         return open_current(files, folder=setting.folder, projection=projection, zone=setting.zone)
     except InputError as error:

@@ -62,7 +62,7 @@ class CurrentLayer(NamedTuple):
 
 
 def open_current(
-    entries: Sequence[CurrentLayer | tuple[Path, str, int]],
+    entries: Sequence[CurrentLayer],
     *,
     folder: Path,
     projection: LocalProjection,

@@ -17,7 +17,7 @@ from layers.tables import Table
 from layers.units import parse_quantity, parse_unit
 
 if TYPE_CHECKING:
-    from layers.tidetables import Terms
+    from layers.tidetables import FileTerms, Terms
 
 RULE_ROLES = ("closure", "ground")
 _ROLES: tuple[Role, ...] = get_args(Role)
@@ -41,7 +41,8 @@ class Entry:
     columns: dict[str, str] = field(default_factory=dict)
     uncertainty: Uncertainty = CERTAIN
     companions: dict[str, Path] = field(default_factory=dict)
-    terms: Terms | None = None
+    terms: Terms | FileTerms | None = None
+    reach_m: float | None = None
 
 
 @dataclass(frozen=True)
@@ -117,7 +118,8 @@ def _role_keys(role: Role, table: Table, path: Path | None, setting: Setting) ->
 
         return {"terms": layer_terms(table, path, zone=setting.zone, datum=setting.datum)}
     if role == "current":
-        return {"rank": _rank(table)}
+        reach_m = table.quantity("reach", "length", minimum=1.0) if table.has("reach") else None
+        return {"rank": _rank(table), "reach_m": reach_m}
     return {"sublayer": table.text("layer")} if table.has("layer") else {}
 
 

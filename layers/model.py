@@ -227,6 +227,10 @@ class Tide(Protocol):
         """Return a height that the tide does not fall below anywhere from start to end; NaN where unknown."""
         ...
 
+    def known(self, within: Bounds) -> MultiPolygon:
+        """Return the water in which it is known throughout `reach_s`, clipped to `within`."""
+        ...
+
 
 class Current(Protocol):
     """The current as a vector in local metres per second, at places in local metres and POSIX times in seconds."""

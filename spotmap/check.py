@@ -18,7 +18,7 @@ from spotmap.gear import deepest_gear_m, steps_in
 from spotmap.model import FloatArray, Plan, TimedLeg
 from spotmap.moving import LEAST_OVER_GROUND_MPS, chain_drift
 from spotmap.polyline import circumradius_m, length_m, places_at
-from spotmap.water import Fishery, Hull, Span, keep_off, least_tide_m, strikes
+from spotmap.water import Fishery, Hull, Span, keep_off, least_tide_m, strikes, tide_unknown
 
 _TOLERANCE_M = 0.05
 _CHORD_M = 12.0
@@ -140,12 +140,24 @@ def _charted(plan: Plan, timed: TimedLeg) -> FloatArray:
 
 def _depth_faults(plan: Plan, timed: TimedLeg, charted: FloatArray) -> Iterator[str]:
     tide_m = _tide_m(plan, timed)
-    if timed.leg.kind == "run":
-        if np.isnan(charted).any():
-            yield "the run crosses water of unknown depth"
-        elif charted.min() + min(tide_m, 0.0) < plan.trip.boat.draft_m:
-            yield f"the run crosses water {charted.min():.1f} m deep, less than the draft"
-        return
+    track = LineString(timed.leg.xy)
+    untold = tide_unknown(plan.area, track.buffer(1.0).bounds)
+    if not np.isfinite(tide_m) or (untold is not None and untold.intersects(track)):
+        yield "the tide over it is not known"
+    elif timed.leg.kind == "run":
+        yield from _run_depth_faults(plan, charted, tide_m)
+    else:
+        yield from _gear_depth_faults(plan, timed, charted, tide_m)
+
+
+def _run_depth_faults(plan: Plan, charted: FloatArray, tide_m: float) -> Iterator[str]:
+    if np.isnan(charted).any():
+        yield "the run crosses water of unknown depth"
+    elif charted.min() + min(tide_m, 0.0) < plan.trip.boat.draft_m:
+        yield f"the run crosses water {charted.min():.1f} m deep, less than the draft"
+
+
+def _gear_depth_faults(plan: Plan, timed: TimedLeg, charted: FloatArray, tide_m: float) -> Iterator[str]:
     needed_m = _gear_m(plan, timed) + plan.trip.limits.bottom_clearance_m - tide_m
     if np.isnan(charted).any():
         yield "depth under it is unknown"

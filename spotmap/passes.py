@@ -24,6 +24,7 @@ ON_THE_LINE_M = 5.0
 """A pass counts as on its depth line within this distance."""
 _MOST_SLACK_M = 15.0
 _RADIUS_ROUNDING = 0.999
+_EDGE_M, _STEP_M = 0.2, 0.1
 _LOOK_M = 2.0
 _WORTH_TELLING_M = 1.0
 SHORTEST_PASS_RADII = 3.0
@@ -125,11 +126,22 @@ def _near(water: GearWater, radius_m: float) -> MultiPolygon:
     return water.allowed.buffer(min(radius_m / 2.0, _MOST_SLACK_M))
 
 
+def _charted(xy: FloatArray, depth: Depth) -> FloatArray:
+    """Return the depth at places (n, 2); where it steps within centimetres, as at the edge of an area, the shallower.
+
+    A line along such an edge has either depth, by the rounding of its coordinates.
+    """
+    beside = xy[None] + _EDGE_M * np.array([[0, 0], [1, 0], [-1, 0], [0, 1], [0, -1]], dtype=np.float64)[:, None]
+    under = depth.depth_at(beside[..., 0].ravel(), beside[..., 1].ravel()).reshape(beside.shape[:2])
+    least = np.fmin.reduce(under, axis=0)
+    return np.asarray(np.where(under[0] - least > _STEP_M, least, under[0]))
+
+
 def off_line(line: PassLine, depth: Depth) -> OffLine:
     """Return how far a pass runs off its depth line and the charted depth under it, by length along the pass."""
     xy = evenly_spaced(line.xy, _LOOK_M)
     off = shapely.distance(shapely.points(xy), line.depth_line)
-    under = depth.depth_at(xy[:, 0], xy[:, 1])
+    under = _charted(xy, depth)
     return OffLine(
         median_m=float(np.median(off)),
         p95_m=float(np.quantile(off, 0.95)),

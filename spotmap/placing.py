@@ -60,7 +60,7 @@ class Brief:
 
     `spare_m` is how far beside the boat gear runs, kept on top of every standoff; `deeper_m` how much deeper than the
     gear asks for the water must be, where gear beside the boat has been too near the bottom; with `off_unknown` the
-    spare is kept from water of unknown depth too.
+    spare is kept from water of unknown depth too, with `off_shoal` also from water that is too shallow.
     """
 
     area: Area
@@ -69,6 +69,7 @@ class Brief:
     spare_m: float
     deeper_m: float
     off_unknown: bool = False
+    off_shoal: bool = False
 
 
 @dataclass(frozen=True)
@@ -219,7 +220,7 @@ def needed_depth(brief: Brief, span: Span) -> NeededDepth:
     words = (
         f"shallower than {needed} (gear at {straight}, {slow} when slowed in a turn, and {clearance} clearance{tide})"
     )
-    return NeededDepth(needed_m, words, brief.spare_m, brief.off_unknown)
+    return NeededDepth(needed_m, words, brief.spare_m, brief.off_unknown, brief.off_shoal)
 
 
 def longest_duration(work: Work, trip: Trip, radius_m: float) -> timedelta:

@@ -34,7 +34,7 @@ from spotmap.placing import Brief
 from spotmap.report import cut_words, gear_words, not_counted, work_title
 from spotmap.swept import sweep
 from spotmap.timetable import fit_day, inside_spans, lay_out
-from spotmap.water import UNDER_KEEL_M, Fishery, Span, closed_water, least_tide_m
+from spotmap.water import UNDER_KEEL_M, Fishery, Span, closed_water, least_tide_m, tide_unknown
 from spotmap.ways import Runs
 
 CAUTIONS = (
@@ -106,8 +106,8 @@ def _lawful_draft(area: Area, trip: Trip, progress: Callable[[str], None]) -> _D
     """Return a day whose gear, not only its boat, keeps its standoffs and stays off the bottom.
 
     First the boat keeps its standoffs and the reach of its rods more; where gear still swings too near something, it
-    keeps the whole swing of a turn more; where gear still comes too near the bottom, deeper water is asked for, and
-    where that costs work, the rods that do are raised.
+    keeps the whole swing of a turn more; where gear still comes too near the bottom, deeper water is asked for, or that
+    swing kept from water that is too shallow, and where that costs work, the rods that do are raised.
     """
     runs = Runs(area, trip)
     words: list[str] = []
@@ -121,9 +121,11 @@ def _lawful_draft(area: Area, trip: Trip, progress: Callable[[str], None]) -> _D
             if not draft.swept.touches:
                 return replace(draft, words=(*words, *draft.words))
         by_m = _too_deep_by(draft.swept)
-        deeper = _draft_in_deeper_water(replace(brief, deeper_m=max(by_m.values())), draft, runs, progress)
-        if deeper is not None:
-            return replace(deeper, words=(*words, *deeper.words))
+        # depth areas are flat: where they step no deeper water helps, but to keep off the step
+        for other in (replace(brief, deeper_m=max(by_m.values())), replace(brief, off_shoal=True)):
+            better = _draft_off_the_bottom(other, draft, runs, progress)
+            if better is not None:
+                return replace(better, words=(*words, *better.words))
         trip = replace(trip, rods=raised(trip.rods, by_m))
         words += [
             f"Rod '{rod}' is raised by {format_quantity(metres, area.show.depth)}: its gear would come nearer the "
@@ -160,8 +162,8 @@ def _too_deep_by(swept: Sweep) -> dict[str, float]:
     return by_m
 
 
-def _draft_in_deeper_water(brief: Brief, before: _Draft, runs: Runs, progress: Callable[[str], None]) -> _Draft | None:
-    """Return the day routed on deeper water, or None where that leaves gear too low or costs work."""
+def _draft_off_the_bottom(brief: Brief, before: _Draft, runs: Runs, progress: Callable[[str], None]) -> _Draft | None:
+    """Return the day routed on other water, or None where that leaves gear too low or costs work."""
     try:
         draft = _draft(brief, runs, progress)
     except NoPlanError:
@@ -285,6 +287,9 @@ def _home_findings(area: Area, trip: Trip) -> list[Finding]:
     needed = format_quantity(trip.boat.draft_m + UNDER_KEEL_M, shown)
     if area.land.intersects(trip.home):
         return [Finding(where, f"'{trip.home_name}' lies on land.", "Move it to the water where the boat floats.")]
+    if (untold := tide_unknown(area, trip.home.buffer(1.0).bounds)) is not None and untold.intersects(trip.home):
+        remedy = "Choose a place that the tide layer reaches, or add a tide station."
+        return [Finding(where, f"the tide at '{trip.home_name}' is not known.", remedy)]
     if np.isnan(depth_m):
         return [
             Finding(

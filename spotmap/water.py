@@ -59,13 +59,14 @@ class NeededDepth:
     """The charted depth that the gear asks for, what water without it is called, and how far gear swings out.
 
     Standoffs are kept by the boat and `spare_m` more, so that gear beside the boat and inside its turns keeps them;
-    with `off_unknown`, that distance is kept from water of unknown depth too.
+    with `off_unknown`, that distance is kept from water of unknown depth too, with `off_shoal` from shallower too.
     """
 
     depth_m: float
     words: str
     spare_m: float
     off_unknown: bool = False
+    off_shoal: bool = False
 
 
 @dataclass(frozen=True)
@@ -231,10 +232,16 @@ def gear_water(  # noqa: PLR0913  what is asked for, and where
     blocks = [block for block in found if block.shape.intersects(box)]
     if only is not None and not only.shape.covers(box):
         blocks.append(Block(only.otherwise, box.difference(only.shape)))
-    deep: BaseGeometry = area.safe_depth.deeper_than(needed.depth_m, within)
-    if needed.off_unknown:
-        wider = shapely.buffer(box, 2.0 * needed.spare_m, join_style="mitre").bounds
-        deep = deep.intersection(area.safe_depth.known(wider).buffer(-needed.spare_m))
+    if (untold := tide_unknown(area, within)) is not None:
+        blocks.append(Block("the tide is not known there", untold))
+    wider = shapely.buffer(box, 2.0 * needed.spare_m, join_style="mitre").bounds
+    if needed.off_shoal:
+        deep: BaseGeometry = area.safe_depth.deeper_than(needed.depth_m, wider).buffer(-needed.spare_m)
+        deep = deep.intersection(box)
+    else:
+        deep = area.safe_depth.deeper_than(needed.depth_m, within)
+        if needed.off_unknown:
+            deep = deep.intersection(area.safe_depth.known(wider).buffer(-needed.spare_m))
     allowed = deep.difference(shapely.union_all([block.shape for block in blocks])) if blocks else deep
     return GearWater(allowed=as_polygons(allowed), blocks=tuple(blocks), depth=area.safe_depth, needed=needed)
 
@@ -337,6 +344,15 @@ def least_tide_m(area: Area, span: Span) -> float:
     return 0.0 if area.tide is None else area.tide.least_m(span.start.timestamp(), span.end.timestamp())
 
 
+def tide_unknown(area: Area, within: Bounds) -> BaseGeometry | None:
+    """Return the water of a box in which a tide layer does not tell the height; None where it tells all, or none is."""
+    if area.tide is None:
+        return None
+    box = shapely.box(*within)
+    unknown = box.difference(area.tide.known(within))
+    return None if unknown.is_empty else unknown
+
+
 def grown_by(distance_m: float) -> float:
     """Return the distance that `grown` really uses."""
     return distance_m * _ARC_SHORTFALL + _ROUNDING_M
@@ -386,6 +402,8 @@ def run_water(area: Area, fishery: Fishery, limits: Limits, span: Span, hull: Hu
     shut += [grown(lane.shape, _lane_margin_m(lane.shape, lane.margin_m)) for lane in area.lanes if lane.avoid == "all"]
     struck = strikes(area, hull)
     shut += list(grown([thing.shape for thing in struck], np.array([thing.distance_m for thing in struck])))
+    if (untold := tide_unknown(area, look.within or area.depth.bounds)) is not None:
+        shut.append(untold)
     afloat = area.safe_depth.deeper_than(hull.draft_m + UNDER_KEEL_M, look.within, look.cell_m)
     return as_polygons(afloat.difference(shapely.union_all(shut)))
 

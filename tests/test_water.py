@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
 
@@ -23,6 +24,7 @@ from spotmap.water import (
     closed_water,
     gear_water,
     grown,
+    keep_off,
     run_water,
 )
 from tests.small_area import ALWAYS, SmallArea, feature
@@ -140,3 +142,80 @@ def test_run_water_floats_the_boat_and_keeps_out_of_bans(tmp_path: Path) -> None
     x, y = shapely.get_coordinates(free).T
     depth = area.depth.depth_at(x, y)
     assert np.nanmin(depth) >= 1.49
+
+
+def far_and_near(tmp_path: Path) -> Area:
+    """Hundreds of rocks, some with a margin of their own, a pier, and a deep wreck."""
+    rng = np.random.default_rng(5)
+    places = rng.uniform(-2500, 2500, (300, 2))
+    rocks = [feature(Point(place), kind="rock", margin_m=float(rng.choice([20, 90]))) for place in places]
+    pier = feature(LineString([(-40, 0), (-40, 300)]), name="Long Pier", kind="pier")
+    wreck = feature(Point(300, 800), kind="wreck", depth_m=30.0, margin_m=50)
+    return area_with(tmp_path, hazard=[*rocks, pier, wreck], land=[feature(box(-900, -100, -700, 100), margin_m=35)])
+
+
+def test_what_lies_near_a_box_is_all_that_is_kept_off_there(tmp_path: Path) -> None:
+    area = far_and_near(tmp_path)
+    day = span(area, "08:00", "9:00")
+    for near in ((-200.0, -200.0, 300.0, 400.0), (900.0, 900.0, 901.0, 901.0)):
+        found = {(thing.shape.wkb, thing.distance_m) for thing in keep_off(area, TROLL, LIMITS, day, near, 10.0)}
+        ring = box(*near)
+        for hazard in area.hazards:
+            margin = LIMITS.shore_standoff_m if hazard.margin_m is None else hazard.margin_m
+            if ring.distance(hazard.shape) <= margin + 10.0:
+                assert (hazard.shape.wkb, margin) in found
+        assert len(found) < len(area.hazards) / 2
+    # the land's own margin comes on top of the shore standoff
+    assert {thing.distance_m for thing in keep_off(area, TROLL, LIMITS, day, WIDE) if thing.words == "land"} == {60, 95}
+
+
+def test_runs_keep_off_what_they_could_strike(tmp_path: Path) -> None:
+    area = far_and_near(tmp_path)
+    home = Point(-36.0, 150.0)
+    free = run_water(area, TROLL, LIMITS, span(area, "08:00", "9:00"), Hull(1.0, home), Look(None, None))
+    pier = next(hazard for hazard in area.hazards if hazard.name == "Long Pier")
+    wreck = next(hazard for hazard in area.hazards if hazard.kind == "wreck")
+    rocks = [hazard.shape for hazard in area.hazards if hazard.kind == "rock"]
+    assert min(free.distance(rock) for rock in rocks) >= 10.0
+    assert free.covers(wreck.shape)  # it lies deeper than the keel reaches
+    assert free.covers(home)
+    assert 3.0 < free.distance(pier.shape) < 4.1
+    away = run_water(area, TROLL, LIMITS, span(area, "08:00", "9:00"), Hull(1.0, Point(500, 500)), Look(None, None))
+    assert away.distance(pier.shape) >= 10.0
+    deep = run_water(area, TROLL, LIMITS, span(area, "08:00", "9:00"), Hull(29.8, home), Look(None, None))
+    assert deep.distance(wreck.shape) >= 10.0
+
+
+def test_off_the_shoal_by_what_gear_swings(tmp_path: Path) -> None:
+    area = area_with(tmp_path)
+    day = span(area, "08:00", "9:00")
+    water = [
+        gear_water(area, TROLL, LIMITS, day, needed=NeededDepth(30.0, "too shallow", 40.0, off_shoal=off), within=WIDE)
+        for off in (False, True)
+    ]
+    assert water[1].allowed.bounds[1] - water[0].allowed.bounds[1] == pytest.approx(40.0, abs=1.0)
+    assert water[1].allowed.bounds[3] == pytest.approx(WIDE[3])  # a box's edge is no shoal
+
+
+@dataclass(frozen=True)
+class HalfTold:
+    """A tide of nothing that is told in the west only."""
+
+    stations: tuple[()] = ()
+    reach_s: tuple[float, float] = (-np.inf, np.inf)
+
+    def least_m(self, *span_s: float) -> float:
+        return 0.0 * sum(span_s)
+
+    def known(self, within: tuple[float, float, float, float]) -> shapely.MultiPolygon:
+        return shapely.MultiPolygon([box(-9000, -9000, 0, 9000).intersection(box(*within))])
+
+
+def test_water_whose_tide_is_not_told_is_not_used(tmp_path: Path) -> None:
+    area = replace(area_with(tmp_path), tide=HalfTold())
+    day = span(area, "08:00", "9:00")
+    water = gear_water(area, TROLL, LIMITS, day, needed=SHOAL, within=WIDE)
+    assert water.allowed.bounds[2] <= 0.0
+    assert water.why_not(LineString([(10, 0), (900, 0)])) == ("the tide is not known there",)
+    free = run_water(area, TROLL, LIMITS, day, Hull(1.0, Point(-100, 0)), Look(None, None))
+    assert free.bounds[2] <= 0.0
