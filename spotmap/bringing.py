@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date
 from itertools import chain
 from pathlib import Path
@@ -118,7 +118,7 @@ def bring(files: Sequence[Path], said: Said, folder: Path, scratch: Path, say: C
                 found.append(regulation_made(regulation, _terms(file, said.rules)))
             else:
                 previews.append(preview(regulation))
-    return Brought(together(found), tuple(previews))
+    return Brought(_said_of(together(found), said.rules), tuple(previews))
 
 
 def together(found: Sequence[Made]) -> Made:
@@ -130,6 +130,17 @@ def together(found: Sequence[Made]) -> Made:
         decisions=tuple(chain.from_iterable(made.decisions for made in found)),
         findings=tuple(chain.from_iterable(made.findings for made in found)),
     )
+
+
+def _said_of(made: Made, words: RuleWords) -> Made:
+    """Return what was made with what a person says of its source and day, charts excepted: these say it themselves."""
+    origins = tuple(
+        one
+        if one.kind == "chart"
+        else replace(one, source=words.source or one.source, as_of=words.as_of or one.as_of)
+        for one in made.origins
+    )
+    return replace(made, origins=origins)
 
 
 def _kinds(files: Sequence[Path], kind: Kind | None) -> list[tuple[Path, Kind]]:

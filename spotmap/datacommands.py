@@ -48,8 +48,8 @@ SpeciesOption = Annotated[str, typer.Option("--species", help="Regulation: speci
 MethodsOption = Annotated[str, typer.Option("--methods", help="Regulation: methods it speaks of; all if not given.")]
 RuleOption = Annotated[str, typer.Option("--rule", help="Regulation: its reference, where the text gives none.")]
 TitleOption = Annotated[str, typer.Option("--title", help="Regulation: name of an area that the text gives none.")]
-SourceOption = Annotated[str, typer.Option("--source", help="Regulation, marks: who publishes it.")]
-AsOfOption = Annotated[str | None, typer.Option("--as-of", help="Regulation, marks: the day it was true.")]
+SourceOption = Annotated[str, typer.Option("--source", help="Who publishes the data, where it does not say.")]
+AsOfOption = Annotated[str | None, typer.Option("--as-of", help="The day the data was true, where it does not say.")]
 ClosedOption = Annotated[list[str] | None, typer.Option("--closed", help="Regulation: this open line is an area.")]
 LeaveOption = Annotated[list[str] | None, typer.Option("--leave-out", help="Regulation: leave this area out.")]
 AcceptOption = Annotated[list[str] | None, typer.Option("--accept", help="Regulation: the code of the preview.")]
@@ -120,7 +120,9 @@ def pack(
     with progress() as say:
         say("packing")
         open_area(area)
-        pack_area(area, out)
+        done = pack_area(area, out)
+    for note in done.notes:
+        typer.echo(f"note: {note}")
     typer.echo(f"{out}: open it in a GIS, or read it back with: spotmap unpack {out} --into FOLDER")
 
 
@@ -137,6 +139,8 @@ def unpack(
         opened = open_area(into)
     for file in done.edited:
         typer.echo(f"edited: {file}")
+    for table in done.ignored:
+        typer.echo(f"not taken: table '{table}' belongs to no layer of the area")
     typer.echo(f"{into}: {opened.name}, {len(done.restored)} files as they were packed, {len(done.edited)} edited")
 
 
@@ -191,7 +195,7 @@ def _bring(asked: _Request) -> None:
             for text in brought.previews:
                 typer.echo(text)
             typer.echo(
-                "\nNothing is written yet. Look at what was understood, then give the same command with --accept."
+                "\nNothing is written yet. Look at what was understood, then give the same command with --accept and the code."
             )
             return
         say("writing the area")
@@ -272,7 +276,8 @@ _HEADINGS = {
 
 
 def _doubt_lines(found: list[Doubt], name: str, day: date) -> Iterator[str]:
-    yield f"{name} on {day}: {len(found)} doubts, worst first" if found else f"{name} on {day}: nothing in doubt"
+    count = {0: "nothing in doubt", 1: "one doubt"}.get(len(found), f"{len(found)} doubts, worst first")
+    yield f"{name} on {day}: {count}"
     last = None
     for doubt in found:
         if doubt.weight != last:

@@ -115,7 +115,7 @@ def _depth(area: Area, on: date) -> Iterator[Doubt]:
         yield Doubt(Weight.BOTTOM, finding.where, finding.what, means, finding.remedy)
     for source in area.sources:
         if source.role == "depth" and source.quality:
-            means = "where no figure is given none is added: keep more clearance than the limits say"
+            means = "what the data does not state is not counted: keep more clearance than the limits say"
             yield Doubt(Weight.BOTTOM, source.file, source.quality, means, "Look for a newer survey.")
         for origin in source.origins:
             days = None if origin.issued is None else (on - origin.issued).days

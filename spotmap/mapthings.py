@@ -19,7 +19,7 @@ from spotmap.model import Plan
 from spotmap.web.steps import Shape, shape_of
 
 _Shaped = TypeVar("_Shaped", Lane, Caution)
-_MOST_SIGNS = 60
+_MOST_SIGNS = 30
 """More signs hide the water: of the hazards of a chart only the nearest to the legs have one, the rest are dots."""
 _MOST_HAZARDS = 1500
 """More, a chart's piers and piles, would make the map slow: the nearest to the legs are drawn."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 from itertools import pairwise
 from math import sqrt
@@ -142,15 +143,32 @@ def test_stopping_is_reported_where_the_whole_cable_would_touch(tmp_path: Path) 
     assert any("If the boat stops, 'port' hangs" in line for line in told)
 
 
-def test_rods_are_raised_when_their_gear_would_touch_beside_the_boat(tmp_path: Path) -> None:
-    """A ledge that rises steeply just beside a narrow trench: the boat has the depth, a ball beside it has not."""
+def ledge(x: np.ndarray, y: np.ndarray) -> np.ndarray:
+    """A bottom that rises steeply just beside a line: the boat has the depth, a ball beside it has not."""
+    return np.where(y > 0, 30.0 + 0.04 * y, 30.0 + 0.9 * y) + 0.0 * x
 
-    def ledge(x: np.ndarray, y: np.ndarray) -> np.ndarray:
-        return np.where(y > 0, 30.0 + 0.04 * y, 30.0 + 0.9 * y) + 0.0 * x
 
+def trench(x: np.ndarray, y: np.ndarray) -> np.ndarray:
+    """The same on both sides, too narrow for gear on both."""
+    return 32.0 - 0.9 * np.maximum(np.abs(y) - 3.0, 0.0) + 0.0 * x
+
+
+def beside(tmp_path: Path, bottom: Callable[[np.ndarray, np.ndarray], np.ndarray]) -> Plan:
     wide = rod("port", "port", "78 ft").replace('reach = "6 ft"', 'reach = "30 ft"')
     one = work(line="98 ft", near=position(0, 0), length="0.5 NM", more="passes = 1").replace('"loop"', '"one-way"')
-    made = planned(tmp_path, SmallTrip([one], rods=[wide]), SmallArea(bottom=ledge, cell_m=10.0))
+    return planned(tmp_path, SmallTrip([one], rods=[wide]), SmallArea(bottom=bottom, cell_m=4.0, half_m=1500.0))
+
+
+def test_gear_keeps_off_a_step_beside_the_boat(tmp_path: Path) -> None:
+    made = beside(tmp_path, ledge)
+    assert made.swept.touches == ()
+    assert made.swept.clearance_m >= made.trip.limits.bottom_clearance_m - 0.1
+    assert made.radius.rods[0].depth_m == pytest.approx(78 * FT)
+    assert not any("is raised by" in warning for warning in made.warnings)
+
+
+def test_rods_are_raised_when_their_gear_would_touch_on_either_side(tmp_path: Path) -> None:
+    made = beside(tmp_path, trench)
     assert made.swept.touches == ()
     assert made.swept.clearance_m >= made.trip.limits.bottom_clearance_m - 0.1
     assert any(warning.startswith("Rod 'port' is raised by") for warning in made.warnings)
