@@ -150,7 +150,7 @@ def ledge(x: np.ndarray, y: np.ndarray) -> np.ndarray:
 
 def trench(x: np.ndarray, y: np.ndarray) -> np.ndarray:
     """The same on both sides, too narrow for gear on both."""
-    return 32.0 - 0.9 * np.maximum(np.abs(y) - 3.0, 0.0) + 0.0 * x
+    return np.maximum(32.0 - 0.9 * np.maximum(np.abs(y) - 3.0, 0.0), 12.0) + 0.0 * x
 
 
 def beside(tmp_path: Path, bottom: Callable[[np.ndarray, np.ndarray], np.ndarray]) -> Plan:
