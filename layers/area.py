@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from datetime import date
 from pathlib import Path
-from typing import Literal, cast
+from typing import TYPE_CHECKING, Literal, cast
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -14,16 +14,18 @@ from shapely import MultiPolygon
 
 from layers._errors import Finding, InputError
 from layers.almanac import parse_zone
-from layers.decisions import DecisionRecord, read_decisions, ruling
 from layers.depth import combine, extent, less_uncertainty, open_depth
 from layers.features import VectorFile, contradictions
 from layers.layerlist import RULE_ROLES, Entry, Setting, read_entry
 from layers.model import Area, Bounds, Current, Depth, Role, Rule, Show, Tide
-from layers.origins import Origins, read_origins
 from layers.projection import LocalProjection, choose_projection
 from layers.tables import Table, raise_all, read_toml
 from layers.units import parse_unit
 from layers.vectors import Vectors, read_vectors
+
+if TYPE_CHECKING:
+    from layers.decisions import DecisionRecord
+    from layers.origins import Origins
 
 RULES_OLD_DAYS = 400
 """After this, closures and grounds are told to be old: most are made anew each season."""
@@ -64,7 +66,7 @@ def open_area(folder: Path) -> Area:
         table.problem("timezone", "is missing.", 'Write an IANA name, such as timezone = "America/Los_Angeles".')
     show = _show(table.table("show"))
     layers = table.tables("layer")
-    decisions = read_decisions(table, found)
+    decisions = _decisions(table, found)
     table.done()
     setting = Setting(folder, zone, datum, _origins(folder, found))
     good = [entry for layer in layers if (entry := read_entry(layer, setting, found)) is not None]
@@ -149,12 +151,24 @@ def _show(table: Table) -> Show:
     return show
 
 
-def _origins(folder: Path, found: list[Finding]) -> Origins:
+def _origins(folder: Path, found: list[Finding]) -> Origins | None:
+    if not (folder / "origins.toml").exists():
+        return None
+    from layers.origins import read_origins  # noqa: PLC0415 - an area made by hand need not wait for it
+
     try:
         return read_origins(folder)
     except InputError as error:
         found += error.findings
-        return Origins()
+        return None
+
+
+def _decisions(table: Table, found: list[Finding]) -> tuple[DecisionRecord, ...]:
+    if not table.has("decision"):
+        return ()
+    from layers.decisions import read_decisions  # noqa: PLC0415 - as above
+
+    return read_decisions(table, found)
 
 
 def _depth(
@@ -218,6 +232,10 @@ def _decided(
     closures: tuple[Rule, ...], decisions: tuple[DecisionRecord, ...], where: str, found: list[Finding]
 ) -> tuple[Rule, ...]:
     """Return the closures as a person decided about them; what was decided is told."""
+    if not decisions:
+        return closures
+    from layers.decisions import ruling  # noqa: PLC0415 - as above
+
     held: list[Rule] = []
     told: dict[str, list[str]] = {}
     for rule in closures:

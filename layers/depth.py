@@ -11,7 +11,7 @@ from shapely import GeometryType, MultiLineString, MultiPolygon
 
 from layers._depthfile import as_lines, as_polygons, lonlat_box, read_features, read_lonlat_table, to_wgs84, with_line
 from layers._errors import InputError
-from layers.depthareas import open_depth_areas
+from layers.depthareas import AreaDepth, open_depth_areas
 from layers.grid import grid_outline, open_grid
 from layers.model import CERTAIN, Uncertainty
 from layers.tin import open_contours, open_soundings
@@ -107,6 +107,15 @@ class _Uncertain(Protocol):
 def less_uncertainty(layer: Depth) -> Depth:
     """Return a layer with every depth less its uncertainty; the layer itself where it states none."""
     return layer.less_uncertainty() if isinstance(layer, _Uncertain) else layer
+
+
+def steps_within(layer: Depth, box: Bounds) -> bool:
+    """Return whether depth may step within a box, as between depth areas, and not only slope."""
+    if isinstance(layer, CombinedDepth):
+        return any(steps_within(one, box) for rank in layer.ranks for one in rank)
+    west, south, east, north = layer.bounds
+    meet = west <= box[2] and east >= box[0] and south <= box[3] and north >= box[1]
+    return isinstance(layer, AreaDepth) and meet
 
 
 def extent(file: Path, form: str, where: str, columns: Mapping[str, str] | None = None) -> FloatArray:

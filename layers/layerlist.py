@@ -12,11 +12,11 @@ from layers._errors import Finding, InputError
 from layers._files import file_within, files_named, sha256
 from layers.depth import FORMS
 from layers.model import CERTAIN, Role, Source, Uncertainty
-from layers.origins import Origins
 from layers.tables import Table
 from layers.units import parse_quantity, parse_unit
 
 if TYPE_CHECKING:
+    from layers.origins import Origins
     from layers.tidetables import FileTerms, Terms
 
 RULE_ROLES = ("closure", "ground")
@@ -52,7 +52,7 @@ class Setting:
     folder: Path
     zone: ZoneInfo | None
     datum: str
-    origins: Origins
+    origins: Origins | None
 
 
 def read_entry(table: Table, setting: Setting, found: list[Finding]) -> Entry | None:
@@ -104,7 +104,7 @@ def read_entry(table: Table, setting: Setting, found: list[Finding]) -> Entry | 
         return None
     name = path.relative_to(folder.resolve()).as_posix()
     parts = _parts(path, folder.resolve(), tuple(more.get("companions", {}).values()))
-    made_from = setting.origins.of(name)
+    made_from = setting.origins.of(name) if setting.origins else ()
     source = Source(role, name, sha256(path), as_of, origin, parts, made_from, quality)
     return Entry(role, path, f"{where}, {source.file}", source, **more)
 

@@ -13,8 +13,7 @@ import numpy.typing as npt
 
 from layers._errors import Finding
 from layers.model import Role
-
-OriginKind = Literal["chart", "survey", "current", "water level", "regulation", "marks"]
+from layers.origins import OriginKind
 
 
 @dataclass(frozen=True)

@@ -19,7 +19,9 @@ def refused(before: Origins, made: Made, area: str, *, refresh: bool) -> list[Fi
             what = f"this {one.kind} has the name of a {old.kind} that is in the area."
             found.append(Finding(where, what, "Give it another name."))
         elif not refresh and not (fresh and _same(old, one)):
-            found.append(Finding(where, f"is already in this area ({old.words}).", "To take it from newer files add --refresh."))
+            found.append(
+                Finding(where, f"is already in this area ({old.words}).", "To take it from newer files add --refresh.")
+            )
         elif refresh and (why := _older(old, one)):
             found.append(Finding(where, f"{why}.", "Give the newest; nothing was changed."))
     return found

@@ -6,14 +6,14 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import date
 from pathlib import Path, PurePosixPath
-from typing import Any, cast, get_args
+from typing import Any, Literal, cast, get_args
 
 from layers._errors import Finding, InputError
 from layers._files import sha256
-from layers.made import OriginKind
 from layers.model import Role
 from layers.tables import Table, raise_all, read_toml
 
+OriginKind = Literal["chart", "survey", "current", "water level", "regulation", "marks"]
 ORIGINS = "origins.toml"
 AREA = "area.toml"
 _KINDS: tuple[str, ...] = get_args(OriginKind)

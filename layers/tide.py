@@ -60,7 +60,7 @@ class StationTide:
 
     def known(self, within: Bounds) -> MultiPolygon:
         """Return all of `within`: stations speak for all of the area."""
-        return as_polygons(shapely.box(*within))
+        return MultiPolygon([shapely.box(*within)])
 
 
 class JoinedTide:

@@ -57,6 +57,7 @@ _HARMLESS = ("Non closed ring", "Several features with id", "Measured (M)")
 _MOST_LAT_DEG, _MOST_LON_DEG = 90.0, 360.0
 MOST_FEATURES = 50_000
 """More closures, hazards or marks are no area's: they would only fill the memory."""
+LEAST_FEATURE_BYTES = 40
 MOST_TEXT_BYTES = 100_000_000
 """Text is gone through to count what is in it, and one feature takes up to eight times its text of memory."""
 _TEXT = (".geojson", ".json", ".kml", ".gml", ".gpx")
@@ -116,7 +117,9 @@ def _read(file: VectorFile) -> FeatureTable:
     try:
         names = [str(name) for name in pyogrio.list_layers(file.path)[:, 0]]
         sublayer = _sublayer(names, file)
-        count = pyogrio.read_info(file.path, layer=sublayer, force_feature_count=True)["features"]
+        # a small file cannot hold so many, and need not be gone through twice
+        few = size < LEAST_FEATURE_BYTES * MOST_FEATURES
+        count = 0 if few else pyogrio.read_info(file.path, layer=sublayer, force_feature_count=True)["features"]
         if count > MOST_FEATURES:
             found = f"{file.path.name} holds {count:,} features; at most {MOST_FEATURES:,} are read."
             raise InputError.one(file.where, found, "Cut it to the area.")

@@ -135,9 +135,7 @@ def together(found: Sequence[Made]) -> Made:
 def _said_of(made: Made, words: RuleWords) -> Made:
     """Return what was made with what a person says of its source and day, charts excepted: these say it themselves."""
     origins = tuple(
-        one
-        if one.kind == "chart"
-        else replace(one, source=words.source or one.source, as_of=words.as_of or one.as_of)
+        one if one.kind == "chart" else replace(one, source=words.source or one.source, as_of=words.as_of or one.as_of)
         for one in made.origins
     )
     return replace(made, origins=origins)

@@ -140,9 +140,9 @@ def _charted(plan: Plan, timed: TimedLeg) -> FloatArray:
 
 def _depth_faults(plan: Plan, timed: TimedLeg, charted: FloatArray) -> Iterator[str]:
     tide_m = _tide_m(plan, timed)
-    track = LineString(timed.leg.xy)
-    untold = tide_unknown(plan.area, track.buffer(1.0).bounds)
-    if not np.isfinite(tide_m) or (untold is not None and untold.intersects(track)):
+    (west, south), (east, north) = timed.leg.xy.min(axis=0) - 1.0, timed.leg.xy.max(axis=0) + 1.0
+    untold = tide_unknown(plan.area, (west, south, east, north))
+    if not np.isfinite(tide_m) or (untold is not None and untold.intersects(LineString(timed.leg.xy))):
         yield "the tide over it is not known"
     elif timed.leg.kind == "run":
         yield from _run_depth_faults(plan, charted, tide_m)

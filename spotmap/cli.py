@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import traceback
 from collections.abc import Sequence
-from datetime import date, datetime
+from datetime import datetime
 from pathlib import Path
 from typing import Annotated
 
@@ -16,6 +16,7 @@ from layers.model import Area
 from layers.positions import format_position
 from layers.units import format_quantity, parse_quantity
 from spotmap._errors import NoPlanError
+from spotmap.clock import day_of
 from spotmap.datacommands import bring_in, doubts_of, pack, unpack
 from spotmap.depthline import figures, merged_lines
 from spotmap.describe import area_words
@@ -71,7 +72,7 @@ def describe(
     with progress() as say:
         say("reading the area")
         opened = open_area(area)
-    for line in area_words(opened, _day(on), species, method):
+    for line in area_words(opened, day_of(on, "--on") or datetime.now().astimezone().date(), species, method):
         typer.echo(line)
 
 
@@ -177,15 +178,6 @@ def _write(made: Plan, out: Path) -> None:
         files = plan_files(made)
         say("writing")
         write_folder(out, files)
-
-
-def _day(text: str | None) -> date:
-    if text is None:
-        return datetime.now().astimezone().date()
-    try:
-        return date.fromisoformat(text)
-    except ValueError:
-        raise InputError.one("--on", f"'{text}' is not a date.", "Write it as 2026-08-14.") from None
 
 
 def _demo_folder() -> Path:

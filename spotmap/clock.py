@@ -13,6 +13,7 @@ from astral.sun import elevation, noon, time_of_transit
 from pygeomag import GeoMag
 from pyproj import Geod
 
+from layers._errors import InputError
 from spotmap.model import Sun, TimedLeg, Totals
 
 if TYPE_CHECKING:
@@ -332,3 +333,19 @@ def totals(timed: Iterable[TimedLeg]) -> Totals:
         distance_m=sum(leg.length_m for leg in legs),
         fuel_l=sum(fuel) if len(fuel) == len(legs) else None,
     )
+
+
+def day_of(text: str | None, where: str) -> date | None:
+    """Return the date that a text gives, or None for no text.
+
+    Raises
+    ------
+    InputError
+        It is not a date.
+    """
+    if text is None:
+        return None
+    try:
+        return date.fromisoformat(text)
+    except ValueError:
+        raise InputError.one(where, f"'{text}' is not a date.", "Write it as 2026-08-14.") from None

@@ -2,23 +2,14 @@
 
 from __future__ import annotations
 
-import tempfile
-from collections.abc import Iterator
-from dataclasses import dataclass
-from datetime import date, datetime
+from datetime import datetime
 from pathlib import Path
-from typing import Annotated, Any, Literal, cast
+from typing import Annotated
 
 import typer
 
-from layers._errors import Finding, InputError
 from layers.area import open_area
-from layers.areachanges import NewArea
-from layers.made import Made
-from layers.model import Show
-from layers.positions import parse_position
-from layers.units import parse_quantity, parse_unit
-from spotmap.doubts import Doubt, Weight, doubts
+from spotmap.clock import day_of
 from spotmap.progress import progress
 
 FilesArgument = Annotated[
@@ -96,17 +87,21 @@ def bring_in(  # noqa: PLR0913 -- the options of a command
 
     With --refresh what the area has is taken from newer files; your own layers, keys and decisions stay.
     """
-    _bring(_Request(**locals()))
+    from spotmap.bringinto import Request, bring_into  # noqa: PLC0415 - no other command needs the readers
+
+    bring_into(Request(**locals()))
 
 
 def doubts_of(area: AreaArgument, on: DayOption = None) -> None:
     """Tell what is old, missing or in doubt in an area, worst first, and what it means for planning."""
-    day = _day(on, "--on") or datetime.now().astimezone().date()
+    from spotmap.doubts import doubt_lines, doubts  # noqa: PLC0415 - as above
+
+    day = day_of(on, "--on") or datetime.now().astimezone().date()
     with progress() as say:
         say("reading the area")
         opened = open_area(area)
         found = doubts(opened, day)
-    for line in _doubt_lines(found, opened.name, day):
+    for line in doubt_lines(found, opened.name, day):
         typer.echo(line)
 
 
@@ -115,7 +110,7 @@ def pack(
     out: Annotated[Path, typer.Option("--out", help="The GeoPackage to write.")],
 ) -> None:
     """Pack an area into one GeoPackage that a GIS opens with its layers and styles."""
-    from layers.interchange import pack as pack_area  # noqa: PLC0415 - only this command needs it
+    from layers.interchange import pack as pack_area  # noqa: PLC0415 - as above
 
     with progress() as say:
         say("packing")
@@ -142,160 +137,3 @@ def unpack(
     for table in done.ignored:
         typer.echo(f"not taken: table '{table}' belongs to no layer of the area")
     typer.echo(f"{into}: {opened.name}, {len(done.restored)} files as they were packed, {len(done.edited)} edited")
-
-
-@dataclass(frozen=True)
-class _Request:
-    """What was asked for with `import`."""
-
-    files: list[Path]
-    into: Path
-    refresh: bool
-    kind: str | None
-    datum: str
-    values: str
-    unit: str
-    crs: str
-    around: str | None
-    radius: str
-    cell: str | None
-    reach: str | None
-    ground: bool
-    no_entry: bool
-    first: str
-    last: str
-    species: str
-    methods: str
-    rule: str
-    title: str
-    source: str
-    as_of: str | None
-    closed: list[str] | None
-    leave_out: list[str] | None
-    accept: list[str] | None
-    private: bool
-    force: bool
-    name: str | None
-    timezone: str | None
-    show: str
-
-
-def _bring(asked: _Request) -> None:
-    # these read official data, which no other command does
-    from layers.areafile import write_made  # noqa: PLC0415
-    from spotmap.bringing import bring  # noqa: PLC0415
-
-    said = _said(asked)
-    there = (asked.into / "area.toml").exists()
-    if asked.refresh and not there:
-        raise InputError.one(str(asked.into), "holds no area.toml.", "Name the folder of an area.")
-    with progress() as say, tempfile.TemporaryDirectory() as scratch:
-        brought = bring(asked.files, said, asked.into, Path(scratch), say)
-        if brought.previews:
-            for text in brought.previews:
-                typer.echo(text)
-            typer.echo(
-                "\nNothing is written yet. Look at what was understood, then give the same command with --accept and the code."
-            )
-            return
-        say("writing the area")
-        new = None if there else _new_area(asked, brought.made)
-        changes = write_made(asked.into, brought.made, new=new, refresh=asked.refresh, force=asked.force)
-    for line in changes.lines():
-        typer.echo(line)
-    for finding in brought.made.findings:
-        typer.echo(f"look at: {finding}")
-    where = asked.into
-    typer.echo(f'\nWhat is in doubt: spotmap doubts {where}    depth lines: spotmap lines {where} "30 ft"')
-    typer.echo("Not for navigation. Check the current regulation before you fish; the skipper decides.")
-
-
-def _said(asked: _Request) -> Any:
-    from layers.surveys import SurveyOptions  # noqa: PLC0415 - as above
-    from spotmap.bringing import KINDS, RuleWords, Said  # noqa: PLC0415
-
-    if asked.kind is not None and asked.kind not in KINDS:
-        raise InputError.one("--as", f"'{asked.kind}' is not known.", f"Write one of {', '.join(KINDS)}.")
-    survey = SurveyOptions(
-        values=asked.values,
-        unit=asked.unit,
-        datum=asked.datum,
-        crs=asked.crs,
-        around=None if asked.around is None else parse_position(asked.around, "--around"),
-        radius_m=parse_quantity(asked.radius, "length", "--radius", minimum=1.0),
-        cell_m=None if asked.cell is None else parse_quantity(asked.cell, "length", "--cell", minimum=0.1),
-    )
-    role: Literal["closure", "ground"] = "ground" if asked.ground else "closure"
-    rules = RuleWords(
-        role=role,
-        first=asked.first,
-        last=asked.last,
-        as_of=_day(asked.as_of, "--as-of"),
-        source=asked.source,
-        forbids="entry" if asked.no_entry else "fishing",
-        species=asked.species,
-        methods=asked.methods,
-        reference=asked.rule,
-        name=asked.title,
-        closed=frozenset(asked.closed or ()),
-        left_out=frozenset(asked.leave_out or ()),
-        accepted=frozenset(asked.accept or ()),
-    )
-    return Said(cast("Any", asked.kind), survey, rules, asked.reach, asked.private)
-
-
-def _new_area(asked: _Request, made: Made) -> NewArea:
-    findings: list[Finding] = []
-    keys = [layer.keys for layer in made.layers if layer.role == "depth"]
-    keys += [file.keys for file in made.files if file.role == "depth"]
-    datums = sorted({str(key["datum"]) for key in keys if "datum" in key})
-    datum = asked.datum or (datums[0] if len(datums) == 1 else "")
-    if not datum:
-        what = f"the depths are from {' and '.join(datums)}." if datums else "the data does not say what depth 0 is."
-        findings.append(Finding("--datum", what, "Say it for a new area, as --datum MLLW."))
-    if not asked.timezone:
-        what = "is missing: a new area needs the clock that its rules and plans are told by."
-        findings.append(Finding("--timezone", what, "Write an IANA name, as --timezone America/Los_Angeles."))
-    words = asked.show.split()
-    kinds: tuple[Literal["length", "speed"], ...] = ("length", "length", "speed")
-    if len(words) != len(kinds):
-        findings.append(Finding("--show", f"'{asked.show}' is not three units.", 'Write --show "ft NM kn".'))
-    if findings:
-        raise InputError(findings)
-    depth, distance, speed = (parse_unit(word, kind, "--show") for word, kind in zip(words, kinds, strict=True))
-    name = asked.name or " and ".join(origin.name for origin in made.origins[:3])
-    return NewArea(name, asked.timezone or "", datum, Show(depth, distance, speed))
-
-
-_HEADINGS = {
-    Weight.CLOSED: "What may be closed",
-    Weight.BOTTOM: "What may be shallow",
-    Weight.RECKONING: "What is not reckoned with",
-    Weight.NOTE: "Noted on the way",
-}
-
-
-def _doubt_lines(found: list[Doubt], name: str, day: date) -> Iterator[str]:
-    count = {0: "nothing in doubt", 1: "one doubt"}.get(len(found), f"{len(found)} doubts, worst first")
-    yield f"{name} on {day}: {count}"
-    last = None
-    for doubt in found:
-        if doubt.weight != last:
-            yield ""
-            yield _HEADINGS[doubt.weight]
-            last = doubt.weight
-        yield f"  {doubt.where}: {doubt.what}"
-        yield f"      means: {doubt.means}"
-        if doubt.remedy:
-            yield f"      do: {doubt.remedy}"
-    yield ""
-    yield "Not for navigation. Check the current regulation; the skipper decides."
-
-
-def _day(text: str | None, option: str) -> date | None:
-    if text is None:
-        return None
-    try:
-        return date.fromisoformat(text)
-    except ValueError:
-        raise InputError.one(option, f"'{text}' is not a date.", "Write it as 2026-08-14.") from None

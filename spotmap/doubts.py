@@ -173,3 +173,29 @@ def _notes(area: Area, told: set[str]) -> Iterator[Doubt]:
     for finding in area.warnings:
         if finding.what not in told and not any(words in finding.what for words in _TOLD_ABOVE):
             yield Doubt(Weight.NOTE, finding.where, finding.what, "found when the area was read", finding.remedy)
+
+
+_HEADINGS = {
+    Weight.CLOSED: "What may be closed",
+    Weight.BOTTOM: "What may be shallow",
+    Weight.RECKONING: "What is not reckoned with",
+    Weight.NOTE: "Noted on the way",
+}
+
+
+def doubt_lines(found: list[Doubt], name: str, day: date) -> Iterator[str]:
+    """Yield doubts as lines to print."""
+    count = {0: "nothing in doubt", 1: "one doubt"}.get(len(found), f"{len(found)} doubts, worst first")
+    yield f"{name} on {day}: {count}"
+    last = None
+    for doubt in found:
+        if doubt.weight != last:
+            yield ""
+            yield _HEADINGS[doubt.weight]
+            last = doubt.weight
+        yield f"  {doubt.where}: {doubt.what}"
+        yield f"      means: {doubt.means}"
+        if doubt.remedy:
+            yield f"      do: {doubt.remedy}"
+    yield ""
+    yield "Not for navigation. Check the current regulation; the skipper decides."

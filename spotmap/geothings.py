@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator
+from typing import TYPE_CHECKING
 
 import numpy as np
 import shapely
@@ -11,9 +12,11 @@ from shapely.geometry.base import BaseGeometry
 from shapely.geometry.polygon import orient
 
 from layers.model import Source
-from layers.origins import OriginRecord
 from spotmap.geowater import Members
 from spotmap.model import Plan
+
+if TYPE_CHECKING:
+    from layers.origins import OriginRecord
 
 DECIMALS = 7
 OBSTACLES_M = 3000.0
@@ -56,7 +59,7 @@ def mark_features(plan: Plan) -> Iterator[Members]:
 def obstacle_features(plan: Plan) -> Iterator[Members]:
     """Yield what is kept off and what asks for care, as far as it lies near the legs."""
     area = plan.area
-    legs = shapely.union_all([shapely.LineString(timed.leg.xy) for timed in plan.legs])
+    legs = shapely.MultiLineString([timed.leg.xy for timed in plan.legs])
     for hazard in area.hazards:
         if shapely.dwithin(legs, hazard.shape, OBSTACLES_M):
             properties = {"role": "hazard", "name": hazard.name, "kind": hazard.kind, "margin_m": hazard.margin_m}

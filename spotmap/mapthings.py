@@ -64,7 +64,7 @@ def map_things(plan: Plan, window: Bounds) -> Things:
         Shapes in degrees. Of a chart's thousands of hazards the 1,500 nearest to the legs.
     """
     area, box = plan.area, shapely.box(*window)
-    legs = shapely.union_all([shapely.LineString(timed.leg.xy) for timed in plan.legs])
+    legs = shapely.MultiLineString([timed.leg.xy for timed in plan.legs])
     shapes = np.array([hazard.shape for hazard in area.hazards], dtype=object)
     away = np.where(shapely.intersects(box, shapes), shapely.distance(legs, shapes), np.inf)
     nearest = [i for i in np.argsort(away, kind="stable")[:_MOST_HAZARDS].tolist() if np.isfinite(away[i])]

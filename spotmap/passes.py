@@ -12,6 +12,7 @@ import shapely.ops
 from shapely import LineString, MultiPolygon
 from shapely.geometry.base import BaseGeometry
 
+from layers.depth import steps_within
 from layers.model import Depth
 from spotmap import polyline
 from spotmap.depthline import Stretch
@@ -131,10 +132,13 @@ def _charted(xy: FloatArray, depth: Depth) -> FloatArray:
 
     A line along such an edge has either depth, by the rounding of its coordinates.
     """
-    beside = xy[None] + _EDGE_M * np.array([[0, 0], [1, 0], [-1, 0], [0, 1], [0, -1]], dtype=np.float64)[:, None]
-    under = depth.depth_at(beside[..., 0].ravel(), beside[..., 1].ravel()).reshape(beside.shape[:2])
-    least = np.fmin.reduce(under, axis=0)
-    return np.asarray(np.where(under[0] - least > _STEP_M, least, under[0]))
+    under = depth.depth_at(xy[:, 0], xy[:, 1])
+    (west, south), (east, north) = xy.min(axis=0), xy.max(axis=0)
+    if not steps_within(depth, (west, south, east, north)):
+        return under
+    aside = _EDGE_M * np.array([[1, 0], [-1, 0], [0, 1], [0, -1]], dtype=np.float64)
+    beside = np.fmin.reduce([depth.depth_at(*(xy + one).T) for one in aside], axis=0)
+    return np.asarray(np.where(under - beside > _STEP_M, beside, under))
 
 
 def off_line(line: PassLine, depth: Depth) -> OffLine:

@@ -17,7 +17,8 @@ ROAD = [
     "timetable", "shifts", "voyage", "tidework", "tidepass", "tideway", "trailing", "swept", "check", "planner",
     "geowater", "geothings", "geojson", "gpx", "web", "momentwords", "legwords", "mapwords", "graphsheet",
     "tidegraph", "playback", "mapthings", "mapdata", "webmap", "outputs", "describe", "comparison", "hours",
-    "progress", "planfiles", "gearcommands", "tidecommands", "doubts", "bringing", "datacommands", "cli", "start",
+    "progress", "planfiles", "gearcommands", "tidecommands", "doubts", "bringing", "bringinto", "datacommands",
+    "cli", "start",
 ]  # fmt: skip
 """Every module in an order in which each imports only what lies before it."""
 

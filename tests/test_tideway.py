@@ -353,15 +353,15 @@ def test_a_tide_below_the_datum_closes_a_shallow_run(tmp_path: Path) -> None:
 
 
 def test_rods_are_not_raised_where_the_tide_gives_the_room(tmp_path: Path) -> None:
-    def ledge(x: np.ndarray, y: np.ndarray) -> np.ndarray:
-        return np.where(y > 0, 30.0 + 0.04 * y, 30.0 + 0.9 * y) + 0.0 * x
+    def trench(x: np.ndarray, y: np.ndarray) -> np.ndarray:
+        return np.maximum(32.0 - 0.9 * np.maximum(np.abs(y) - 3.0, 0.0), 12.0) + 0.0 * x
 
     wide = 'name = "port"\nkind = "downrigger"\nside = "port"\nreach = "30 ft"\ndepth = "78 ft"\nsetback = "25 ft"\n'
     one = work("one-way", "98 ft", length="0.5 NM", more="passes = 1")
     trip = SmallTrip([one], rods=[wide + 'ball = "12 lb"'], start="09:00", hours=2.0)
-    raised = planned(tmp_path / "datum", SmallArea(bottom=ledge, cell_m=10.0), trip)
+    raised = planned(tmp_path / "datum", SmallArea(bottom=trench, cell_m=4.0, half_m=1500.0), trip)
     assert any(warning.startswith("Rod 'port' is raised by") for warning in raised.warnings)
-    high = planned(tmp_path / "high", MovingArea(bottom=ledge, cell_m=10.0, tide=HIGH_AT_10), trip)
+    high = planned(tmp_path / "high", MovingArea(bottom=trench, cell_m=4.0, half_m=1500.0, tide=HIGH_AT_10), trip)
     assert not any("is raised" in warning for warning in high.warnings)
     assert high.radius.rods[0].depth_m > raised.radius.rods[0].depth_m + 0.3
     assert high.swept.clearance_m >= high.trip.limits.bottom_clearance_m - 0.1
