@@ -354,7 +354,7 @@ def test_a_tide_below_the_datum_closes_a_shallow_run(tmp_path: Path) -> None:
 
 def test_rods_are_not_raised_where_the_tide_gives_the_room(tmp_path: Path) -> None:
     def trench(x: np.ndarray, y: np.ndarray) -> np.ndarray:
-        return np.maximum(30.2 - 0.6 * np.abs(y), 12.0) + 0.0 * x
+        return np.maximum(30.2 - 0.6 * np.maximum(np.abs(y) - 3.0, 0.0), 12.0) + 0.0 * x
 
     wide = 'name = "port"\nkind = "downrigger"\nside = "port"\nreach = "30 ft"\ndepth = "78 ft"\nsetback = "25 ft"\n'
     one = work("one-way", "98 ft", length="0.5 NM", more="passes = 1")
