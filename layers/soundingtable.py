@@ -103,7 +103,7 @@ def read_soundings(file: Path, options: SurveyOptions) -> Soundings:
         if kept > MOST_SOUNDINGS:
             what = f"holds over {MOST_SOUNDINGS / 1e6:.0f} million soundings where they are wanted."
             raise InputError.one(
-                where, what, "Cut out the part you fish: say around which position, and how far from it."
+                where, what, "Cut out the part you fish: write --around (a position) and --radius (how far from it)."
             )
         parts.append(near)
     x, y, z = (np.concatenate([part[:, column] for part in parts]) for column in range(_COLUMNS))

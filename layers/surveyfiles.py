@@ -177,10 +177,11 @@ def asked_for(key: str, value: str, where: str, hint: str = "") -> str:
         It is empty: the message says what to write.
     """
     if not value:
-        examples = {"values": '"depth" (positive down) or "elevation" (positive up)', "unit": '"m", "ft" or "fm"'}
-        raise InputError.one(
-            where, f"the file does not say its {key}. {hint}".strip(), f"Write {key}: {examples[key]}."
-        )
+        examples = {
+            "values": "--values depth (positive down) or --values elevation (positive up)",
+            "unit": "--unit m, --unit ft or --unit fm",
+        }
+        raise InputError.one(where, f"the file does not say its {key}. {hint}".strip(), f"Say it: {examples[key]}.")
     return value
 
 

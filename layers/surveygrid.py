@@ -110,7 +110,7 @@ def _check_size(dataset: rasterio.DatasetReader, window: Window, where: str) -> 
     if cells > MOST_CELLS:
         what = f"{window.width:,} × {window.height:,} cells are {cells / 1e6:,.0f} million; at most "
         what += f"{MOST_CELLS / 1e6:,.0f} million are brought in."
-        remedy = "Cut out the part you fish: say around which position, and how far from it."
+        remedy = "Cut out the part you fish: write --around (a position) and --radius (how far from it)."
         raise InputError.one(where, what, remedy)
     rows, columns = dataset.block_shapes[0]
     if rows * columns * np.dtype(dataset.dtypes[0]).itemsize > _MOST_BLOCK_BYTES:

@@ -172,12 +172,11 @@ def _looks_like(file: Path) -> Iterator[Kind]:
     if file.suffix.casefold() in _MARKS:
         yield "marks"
         return
-    survey = looks_like_survey(file)
-    if survey:
+    if looks_like_survey(file):
+        # a list of positions with depths is no list of marks, and no regulation
         yield "survey"
-    if _is_text(file):
-        # a list of positions with depths is no list of marks
-        if not survey and looks_like_marks(file):
+    elif _is_text(file):
+        if looks_like_marks(file):
             yield "marks"
         if looks_like_regulation(regulation_text(file)):
             yield "rules"

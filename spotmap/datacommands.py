@@ -87,9 +87,10 @@ def bring_in(  # noqa: PLR0913 -- the options of a command
 
     With --refresh what the area has is taken from newer files; your own layers, keys and decisions stay.
     """
+    said = dict(locals())
     from spotmap.bringinto import Request, bring_into  # noqa: PLC0415 - no other command needs the readers
 
-    bring_into(Request(**locals()))
+    bring_into(Request(**said))
 
 
 def doubts_of(area: AreaArgument, on: DayOption = None) -> None:
