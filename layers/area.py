@@ -105,6 +105,7 @@ def open_area(folder: Path) -> Area:
         surest_depth=surest,
         shores=tuple(shore for one in vectors for shore in one.land if shore.margin_m),
         cautions=tuple(caution for one in vectors for caution in one.cautions),
+        landforms=tuple(landform for one in vectors for landform in one.landforms),
     )
 
 

@@ -7,7 +7,8 @@ import math
 import re
 from collections import defaultdict
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any, Literal, cast
+from datetime import date
+from typing import TYPE_CHECKING, Any, Literal, cast, get_args
 
 import numpy as np
 import numpy.typing as npt
@@ -15,7 +16,7 @@ import shapely
 from shapely import MultiPolygon, Point
 
 from layers._errors import Finding, InputError
-from layers.model import Caution, Hazard, Lane, Mark, Rule, Shore, Source
+from layers.model import Caution, Hazard, Landform, LandformKind, Lane, Mark, Rule, Shore, Source
 from layers.seasons import parse_season
 
 if TYPE_CHECKING:
@@ -27,6 +28,7 @@ if TYPE_CHECKING:
 _RULE = ("name", "forbids", "species", "methods", "from", "until", "days", "hours", "margin_m", "rule")
 _DATA = ("id", "state", "says")
 """What data that was brought in says of itself: never taken for the misspelling of another attribute."""
+_FIGURES = ("scale_m", "depth_min_m", "depth_max_m", "height_m", "slope_deg", "length_m", "significance")
 ATTRIBUTES: dict[str, tuple[str, ...]] = {
     "land": ("margin_m",),
     "closure": (*_RULE, *_DATA),
@@ -34,7 +36,8 @@ ATTRIBUTES: dict[str, tuple[str, ...]] = {
     "hazard": ("name", "kind", "margin_m", "depth_m"),
     "lane": ("name", "kind", "margin_m", "avoid"),
     "caution": ("name", "kind", "note"),
-    "mark": ("name", "kind", "note", "private"),
+    "mark": ("name", "kind", "note", "private", "id", "told_by", "dated"),
+    "landform": ("name", "kind", *_FIGURES),
 }
 _WEIGHTY = ("private", "avoid", "margin_m")
 """Attributes that no misspelling may silence, whatever the role."""
@@ -50,7 +53,7 @@ class VectorFile:
     """
 
     path: Path
-    role: Literal["land", "closure", "ground", "hazard", "lane", "caution", "mark"]
+    role: Literal["land", "closure", "ground", "hazard", "lane", "caution", "mark", "landform"]
     where: str
     source: Source
     sublayer: str | None = None
@@ -90,7 +93,7 @@ def things(table: FeatureTable, shapes: Sequence[BaseGeometry | None]) -> list[A
     Returns
     -------
     list
-        `Rule`, `Hazard`, `Lane`, `Caution`, `Mark` or `Shore`.
+        `Rule`, `Hazard`, `Lane`, `Caution`, `Mark`, `Landform` or `Shore`.
     """
     build = _BUILDERS[table.file.role]
     built = [build(_Row(table, i), shape) for i, shape in enumerate(shapes)]
@@ -261,7 +264,26 @@ def _mark(row: _Row, shape: BaseGeometry | None) -> Mark | None:
     name, private = row.name(warn=True), row.flag("private")
     if shape is None:
         return None
-    return Mark(name, row.text("kind"), row.text("note"), private, Point(shape), row.table.file.source)
+    told = _date_text(row.value("dated"))
+    try:
+        dated = date.fromisoformat(told) if told else None
+    except ValueError:
+        row.problem(f"dated is '{told}'.", "Write it as 2026-08-14, or nothing.")
+        return None
+    source, identity, told_by = row.table.file.source, row.text("id"), row.text("told_by")
+    return Mark(name, row.text("kind"), row.text("note"), private, Point(shape), source, identity, told_by, dated)
+
+
+def _landform(row: _Row, shape: BaseGeometry | None) -> Landform | None:
+    kind = cast("LandformKind", row.choice("kind", get_args(LandformKind)))
+    figures = [row.metres(key, -math.inf, "Write a bare number.") for key in _FIGURES]
+    for key, figure in zip(_FIGURES, figures, strict=True):
+        if figure is None and not row.text(key):
+            row.problem(f"has no {key}.", "Have the bottom's shape computed again.")
+    if shape is None or None in figures:
+        return None
+    numbers = [figure or 0.0 for figure in figures]
+    return Landform(row.name(warn=False), kind, shape, *numbers, source=row.table.file.source)
 
 
 _BUILDERS = {
@@ -270,6 +292,7 @@ _BUILDERS = {
     "lane": _lane,
     "caution": _caution,
     "mark": _mark,
+    "landform": _landform,
     "closure": _rule,
     "ground": _rule,
 }

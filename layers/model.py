@@ -25,7 +25,7 @@ FloatArray = npt.NDArray[np.float64]
 Bounds = tuple[float, float, float, float]
 """(west, south, east, north) in local metres."""
 
-Role = Literal["depth", "land", "closure", "ground", "hazard", "lane", "caution", "mark", "tide", "current"]
+Role = Literal["depth", "land", "closure", "ground", "hazard", "lane", "caution", "mark", "landform", "tide", "current"]
 
 
 @dataclass(frozen=True)
@@ -135,7 +135,7 @@ class Lane:
 
 @dataclass(frozen=True)
 class Mark:
-    """A named place."""
+    """A named place; `told_by` and `dated` say who told of it and when, `identity` is its own in the spot book."""
 
     name: str
     kind: str
@@ -143,6 +143,34 @@ class Mark:
     private: bool
     point: Point
     source: Source
+    identity: str = ""
+    told_by: str = ""
+    dated: date | None = None
+
+
+LandformKind = Literal["hump", "hole", "point", "pocket", "ledge", "drop-off", "saddle", "flat"]
+
+
+@dataclass(frozen=True)
+class Landform:
+    """A form of the bottom, found in depth data at a scale.
+
+    `height_m` is how far it stands out of what is around it, `slope_deg` its steepness, `length_m` its length along
+    itself, `significance` its height over what the data is unsure of. A point and a pocket are lines, the bend of a depth
+    line; a ledge and a drop-off are lines along their upper edge; the others are polygons.
+    """
+
+    name: str
+    kind: LandformKind
+    shape: BaseGeometry
+    scale_m: float
+    depth_min_m: float
+    depth_max_m: float
+    height_m: float
+    slope_deg: float
+    length_m: float
+    significance: float
+    source: Source | None = None
 
 
 @dataclass(frozen=True)
@@ -284,6 +312,7 @@ class Area:
     surest_depth: Depth | None = None
     shores: tuple[Shore, ...] = ()
     cautions: tuple[Caution, ...] = ()
+    landforms: tuple[Landform, ...] = ()
 
     @property
     def safe_depth(self) -> Depth:

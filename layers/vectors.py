@@ -35,7 +35,7 @@ if TYPE_CHECKING:
 
     from shapely.geometry.base import BaseGeometry
 
-    from layers.model import Bounds, Caution, Hazard, Lane, Mark, Rule, Shore
+    from layers.model import Bounds, Caution, Hazard, Landform, Lane, Mark, Rule, Shore
     from layers.projection import LocalProjection
 
 Geometries = npt.NDArray[np.object_]
@@ -51,8 +51,16 @@ _GEOMETRY: dict[str, tuple[tuple[GeometryType, ...], str]] = {
     "lane": ((*_LINE, *_POLYGON), "lines or polygons"),
     "caution": ((*_POINT, GeometryType.MULTIPOINT, *_LINE, *_POLYGON), "points, lines or polygons"),
     "mark": (_POINT, "points"),
+    "landform": ((*_LINE, *_POLYGON), "lines or polygons"),
 }
-_KINDS = {"land": "land", "hazard": "hazards", "lane": "lanes", "caution": "cautions", "mark": "marks"}
+_KINDS = {
+    "land": "land",
+    "hazard": "hazards",
+    "lane": "lanes",
+    "caution": "cautions",
+    "mark": "marks",
+    "landform": "landforms",
+}
 _HARMLESS = ("Non closed ring", "Several features with id", "Measured (M)")
 _MOST_LAT_DEG, _MOST_LON_DEG = 90.0, 360.0
 MOST_FEATURES = 50_000
@@ -72,6 +80,7 @@ class Vectors:
     lanes: tuple[Lane, ...] = ()
     cautions: tuple[Caution, ...] = ()
     marks: tuple[Mark, ...] = ()
+    landforms: tuple[Landform, ...] = ()
     land: tuple[Shore, ...] = ()
     warnings: tuple[Finding, ...] = ()
 
