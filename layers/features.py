@@ -282,8 +282,8 @@ def _landform(row: _Row, shape: BaseGeometry | None) -> Landform | None:
             row.problem(f"has no {key}.", "Have the bottom's shape computed again.")
     if shape is None or None in figures:
         return None
-    numbers = [figure or 0.0 for figure in figures]
-    return Landform(row.name(warn=False), kind, shape, *numbers, source=row.table.file.source)
+    numbers = {key: figure or 0.0 for key, figure in zip(_FIGURES, figures, strict=True)}
+    return Landform(name=row.name(warn=False), kind=kind, shape=shape, source=row.table.file.source, **numbers)
 
 
 _BUILDERS = {

@@ -156,8 +156,8 @@ class Landform:
     """A form of the bottom, found in depth data at a scale.
 
     `height_m` is how far it stands out of what is around it, `slope_deg` its steepness, `length_m` its length along
-    itself, `significance` its height over what the data is unsure of. A point and a pocket are lines, the bend of a depth
-    line; a ledge and a drop-off are lines along their upper edge; the others are polygons.
+    itself, `significance` its height over what the data is unsure of. A point and a pocket are lines, the bend of a
+    depth line; a ledge and a drop-off are lines along their upper edge; the others are polygons.
     """
 
     name: str

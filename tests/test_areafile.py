@@ -322,7 +322,7 @@ def older(tmp_path: Path, **of_cell: Any) -> Callable[[Path], Changes]:
     [
         (
             lambda tmp, area: write_made(area, chart(tmp / "in")),
-            r"C1: is already in this area \(C1, edition 3.*Use refr",
+            r"C1: is already in this area \(C1, edition 3.*--refr",
         ),
         (lambda tmp, area: older(tmp, edition="2")(area), "edition 2, older than the area's edition 3"),
         (lambda tmp, area: older(tmp, update="1")(area), "update 1, older than the area's update 2"),
