@@ -14,35 +14,11 @@ from layers._errors import Finding, InputError
 from layers.chartcuts import Shapes, clipped, divided, outside
 from layers.chartquality import Zones, position_uncertainty_m, zones_of
 from layers.chartthings import Flags, Numbers, Things, things_of
+from layers.datums import DATUM_OF_CODE
 
 if TYPE_CHECKING:
     from layers.charts import Cell, CellHeader
 
-# source: IHO S-57 attribute VERDAT; 12 and 23 are what charts of depth mostly use
-DATUMS: dict[int, str] = {
-    1: "MLWS",
-    2: "MLLWS",
-    3: "MSL",
-    4: "lowest low water",
-    5: "MLW",
-    6: "lowest low water springs",
-    7: "approximate MLWS",
-    8: "ISLW",
-    9: "low water springs",
-    10: "approximate LAT",
-    11: "nearly lowest low water",
-    12: "MLLW",
-    13: "low water",
-    14: "approximate MLW",
-    15: "approximate MLLW",
-    19: "approximate MSL",
-    22: "equinoctial spring low water",
-    23: "LAT",
-    24: "local datum",
-    25: "IGLD 1985",
-    26: "mean water level",
-    27: "LLWLT",
-}
 _WGS_84 = 2
 _POLYGON = 2
 _METRES_PER_DEGREE = 110_500.0
@@ -141,7 +117,7 @@ def datum_name(number: int) -> str:
     >>> datum_name(12), datum_name(99)
     ('MLLW', 'datum 99 of VERDAT')
     """
-    return DATUMS.get(number, f"datum {number} of VERDAT")
+    return DATUM_OF_CODE.get(number, f"datum {number} of VERDAT")
 
 
 def widened(shapes: Shapes, metres: Numbers) -> Shapes:

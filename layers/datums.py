@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from layers._errors import InputError
 
-_S100_DATUMS = {
+DATUM_OF_CODE = {
     1: "MLWS", 2: "MLLWS", 3: "MSL", 4: "lowest low water", 5: "MLW", 6: "lowest low water springs",
     7: "approximate MLWS", 8: "ISLW", 9: "low water springs", 10: "approximate LAT", 11: "nearly lowest low water",
     12: "MLLW", 13: "low water", 14: "approximate MLW", 15: "approximate MLLW", 16: "MHW", 17: "MHWS",
@@ -12,7 +12,7 @@ _S100_DATUMS = {
     22: "equinoctial spring low water", 23: "LAT", 24: "local datum", 25: "IGLD85", 26: "mean water level",
     27: "LLWLT", 28: "HHWLT", 29: "nearly highest high water", 30: "HAT", 44: "BSCD2000", 46: "IGLD2020",
 }  # fmt: skip
-"""Source: the IHO's S-100 register, from memory; 44 and 46 as s100py 2.0.1 lists them."""
+"""Vertical datums of S-57 and S-100. Source: the IHO's register, from memory; 44 and 46 as s100py 2.0.1 lists them."""
 
 
 def s100_datum(code: int, where: str) -> str:
@@ -26,10 +26,10 @@ def s100_datum(code: int, where: str) -> str:
     InputError
         The code is not known here.
     """
-    if code not in _S100_DATUMS:
+    if code not in DATUM_OF_CODE:
         what = f"its vertical datum has the code {code}, which is not known here."
         raise InputError.one(where, what, "Get the file over a datum such as MLLW (12) or LAT (23).")
-    return _S100_DATUMS[code]
+    return DATUM_OF_CODE[code]
 
 
 def epsg_datum(code: int, where: str) -> str:

@@ -5,11 +5,10 @@ The same layer gives the same bytes, whatever the day.
 
 from __future__ import annotations
 
-import contextlib
 import json
 import re
 import unicodedata
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from datetime import date
 from itertools import count
 from pathlib import Path
@@ -20,6 +19,7 @@ import numpy.typing as npt
 import shapely
 
 from layers._errors import InputError
+from layers.featurefiles import fixed_day
 from layers.features import ATTRIBUTES
 from layers.made import MadeLayer
 
@@ -31,7 +31,6 @@ _BY_HAND = ("closure", "ground", "mark")
 _NUMBERS = frozenset({"depth", "depth_m", "drval1", "drval2", "margin_m", "uncertainty", "valdco"})
 """Attributes that are numbers even where no feature has one."""
 _LONGEST_NAME = 80
-_DAY = "2000-01-01T00:00:00.000Z"
 _RESERVED = re.compile(r"(con|prn|aux|nul|com\d|lpt\d|area\.toml|origins\.toml|originals)(\.|$)", re.IGNORECASE)
 
 
@@ -129,7 +128,7 @@ def _write_geopackage(geometry: npt.NDArray[np.object_], columns: Mapping[str, l
     arrays = [_array(name, values) for name, values in columns.items()]
     kind, promote = _geometry_type(geometry)
     try:
-        with _fixed_day():
+        with fixed_day():
             raw.write(
                 path,
                 shapely.to_wkb(geometry, output_dimension=3),
@@ -177,16 +176,3 @@ def _geometry_type(geometry: npt.NDArray[np.object_]) -> tuple[str, bool]:
         return "Unknown", False
     name = names.pop() if len(names) == 1 else plural.pop()
     return (f"{name} Z" if high.any() else name), name.startswith("Multi")
-
-
-@contextlib.contextmanager
-def _fixed_day() -> Iterator[None]:
-    """Keep the day of writing out of the file."""
-    from pyogrio import get_gdal_config_option, set_gdal_config_options  # noqa: PLC0415 - as above
-
-    before = get_gdal_config_option("OGR_CURRENT_DATE")
-    set_gdal_config_options({"OGR_CURRENT_DATE": _DAY})
-    try:
-        yield
-    finally:
-        set_gdal_config_options({"OGR_CURRENT_DATE": before})

@@ -12,15 +12,6 @@ from layers._errors import InputError
 
 SIGMAS_95 = 1.96
 """Standard deviations within which 95 % of one dimension lie: the normal distribution, as in IHO S-44 (memory)."""
-DATUM_OF_CODE = {
-    1: "MLWS", 2: "MLLWS", 3: "MSL", 4: "lowest low water", 5: "MLW", 6: "lowest low water springs",
-    7: "approximate MLWS", 8: "ISLW", 9: "low water springs", 10: "approximate LAT", 11: "nearly lowest low water",
-    12: "MLLW", 13: "low water", 14: "approximate MLW", 15: "approximate MLLW", 16: "MHW", 17: "MHWS",
-    18: "high water", 19: "approximate MSL", 20: "high water springs", 21: "MHHW",
-    22: "equinoctial spring low water", 23: "LAT", 24: "local datum", 25: "IGLD85", 26: "mean water level",
-    27: "LLWLT", 28: "HHWLT", 29: "nearly highest high water", 30: "HAT", 44: "BSCD2000",
-}  # fmt: skip
-"""Names of the vertical datums of S-57 and S-100 by their codes. Source: the IHO's register, from memory."""
 _DATUM_NAMES = {
     "mean lower low water": "MLLW",
     "mean low water": "MLW",

@@ -31,8 +31,8 @@ from pyproj.crs import Datum  # type: ignore[attr-defined]
 from rasterio.windows import Window
 
 from layers._errors import InputError
+from layers.datums import DATUM_OF_CODE
 from layers.surveyfiles import (
-    DATUM_OF_CODE,
     SIGMAS_95,
     Surface,
     Survey,

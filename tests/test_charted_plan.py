@@ -1,9 +1,7 @@
-"""From a chart cell to a plan by the commands alone, judged from the cell itself: a real harbor, and an invented one."""
+"""From a chart cell to a plan by the commands alone, judged from the cell: a real harbor, and an invented one."""
 
 from __future__ import annotations
 
-import contextlib
-import io
 import json
 import shutil
 import tomllib
@@ -16,9 +14,9 @@ import shapely
 from shapely import LineString, MultiPoint, Point, box
 
 from layers.area import open_area
-from spotmap.cli import main
 from tests import independent, independent_chart
 from tests.chart_writer import write_cell, write_update
+from tests.commands import run
 
 DATA = Path(__file__).parents[2] / "shared" / "data"
 REAL = DATA / "US5MA11M.000"
@@ -72,18 +70,6 @@ near = "{near}"
 length = "0.4 NM"
 passes = 4
 """
-
-
-def run(*words: str | Path) -> tuple[int, str, str]:
-    """Run a command; return its exit code, what it said, and what it complained of."""
-    said, complained = io.StringIO(), io.StringIO()
-    with contextlib.redirect_stdout(said), contextlib.redirect_stderr(complained):
-        try:
-            main([str(word) for word in words])
-            code = 0
-        except SystemExit as end:
-            code = int(end.code or 0)
-    return code, said.getvalue(), complained.getvalue()
 
 
 def brought(folder: Path, cell: Path, *more: str) -> str:

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import contextlib
-import io
 import json
 import re
 import shutil
@@ -16,7 +14,7 @@ import rasterio
 from pyproj import Geod
 
 from layers.area import open_area
-from spotmap.cli import main
+from tests.commands import run
 
 DEMO = Path(__file__).parents[1] / "demo_area"
 NEW = ("--timezone", "Etc/GMT+10", "--datum", "MLLW")
@@ -39,17 +37,6 @@ Merle Bank
 (3) 46°00.50′ N. lat.; 149°58.50′ W. long.;
 and connecting back to 46°01.00′ N. lat.; 149°59.00′ W. long.
 """
-
-
-def run(*words: str | Path) -> tuple[int, str, str]:
-    said, complained = io.StringIO(), io.StringIO()
-    with contextlib.redirect_stdout(said), contextlib.redirect_stderr(complained):
-        try:
-            main([str(word) for word in words])
-            code = 0
-        except SystemExit as end:
-            code = int(end.code or 0)
-    return code, said.getvalue(), complained.getvalue()
 
 
 @pytest.fixture

@@ -19,9 +19,9 @@ from rasterio.windows import Window
 
 from layers import surveygrid
 from layers._errors import InputError
+from layers.datums import DATUM_OF_CODE
 from layers.grid import open_grid
 from layers.projection import choose_projection
-from layers.surveyfiles import DATUM_OF_CODE
 from layers.surveys import SurveyOptions, looks_like_survey, survey_made
 
 REAL = Path(__file__).parents[2] / "shared" / "data" / "F00788_SR_8m.bag"
