@@ -197,8 +197,8 @@ def _refuse(folder: Path) -> None:
     if book.is_symlink():
         raise InputError.one(where, "is a link, and would be replaced by a file.", "Put the file itself there.")
     log = folder / f"{BOOK}-wal"
-    if log.exists() and log.stat().st_size:
-        found = f"is open in a GIS, or was when that stopped: {log.name} holds changes that are not in it yet."
+    if log.exists():  # what replaced the file now would not be seen there, and what is saved there would be lost
+        found = f"is open in a GIS, or was when that stopped: {log.name} is there."
         raise InputError.one(where, found, f"Save and close it there, then do it again. {_AS_IT_WAS}")
     for left in folder.glob(_PART.format("*") + "*"):
         left.unlink(missing_ok=True)
@@ -255,7 +255,7 @@ def _without(part: Path) -> Iterator[None]:
     try:
         yield
     finally:
-        for one in (part, part.with_name(f"{part.name}-journal")):
+        for one in (part, *(part.with_name(part.name + log) for log in ("-journal", "-wal", "-shm"))):
             with contextlib.suppress(OSError):
                 one.unlink(missing_ok=True)
 

@@ -78,7 +78,10 @@ def spots(
     typer.echo(f"{len(chosen)} of {len(book.spots)} spots in {area / BOOK}")
 
 
-@spot_commands.command(epilog='Example: spotmap spot add demo_area "North Hump" "46 47.5 N 156 52.0 W" --kind bait')
+@spot_commands.command(
+    epilog='Example: spotmap spot add demo_area "North Hump" "46 47.5 N 156 52.0 W" --kind bait',
+    context_settings={"ignore_unknown_options": True},  # a position in the south begins with a minus
+)
 def add(  # noqa: PLR0913 -- the options of a command
     area: AreaArgument,
     name: Annotated[str, typer.Argument(help="What it is called.")],
@@ -126,7 +129,7 @@ def change(  # noqa: PLR0913 -- the options of a command
         raise InputError.one("spot change", "nothing is to change.", "Give --name, --position, --kind, --note, ….")
     before = spot_named(read_book(area).spots, spot)
     doubts = list(words.findings)
-    if place is not None:
+    if place is not None or name is not None:
         doubts += _places(area, [changed([before], before.identity, what)[0]], anyway=anyway)
     book = change_book(area, lambda now: changed(now, spot_named(now, before.identity).identity, what), today=_today())
     now = changed(book.spots, before.identity, what)
@@ -284,6 +287,7 @@ def _places(area: Path, new: Sequence[Spot], *, anyway: bool) -> list[Finding]:
         Some would lie in the area if they were written the other way round, and that is not said to be meant.
     """
     from layers.area import open_area  # noqa: PLC0415 - listing need not open the area
+    from layers.spotbook import BOOK  # noqa: PLC0415 - as above
     from layers.spotplaces import place_doubts  # noqa: PLC0415 - as above
 
     try:
@@ -296,7 +300,13 @@ def _places(area: Path, new: Sequence[Spot], *, anyway: bool) -> list[Finding]:
     doubts = place_doubts(opened, new)
     if doubts.mixed_up and not anyway:
         raise InputError(doubts.questions[:_MOST_TOLD])
-    return [*(replace(one, severity="warning", remedy="") for one in doubts.questions), *doubts.findings]
+    names = {one.name.casefold() for one in new}
+    others = [one for one in opened.marks if one.source.file != BOOK and one.name.casefold() in names]
+    namesakes = [
+        Finding(f"'{one.name}'", f"is a mark of {one.source.file} too.", "A trip that names it asks which.", "warning")
+        for one in others
+    ]
+    return [*(replace(one, severity="warning", remedy="") for one in doubts.questions), *doubts.findings, *namesakes]
 
 
 def _doubles(book: Sequence[Spot], mine: Sequence[Spot]) -> list[Finding]:
