@@ -238,7 +238,7 @@ def near_doubles(
     Returns
     -------
     tuple of (Spot, Spot, float)
-        Each pair once, in the order of the book. Of a spot the eight nearest are looked at: of a heap of more, the
+        Each pair once, the one that is first in the book first. Of a spot the eight nearest are looked at: of a heap of more, the
         others come up once those are merged.
     """
     placed = [one for one in spots if one.placed]

@@ -1,4 +1,4 @@
-"""The commands of the spot book: list, add, change, remove, bring in, merge, undo."""
+"""The commands that change the spot book: add, change, remove, bring in, merge, undo."""
 
 from __future__ import annotations
 
@@ -11,22 +11,20 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from layers._errors import Finding, InputError
-from layers.model import Show
-from layers.positions import looks_like_position, parse_position
-from layers.tables import read_toml
-from layers.units import format_quantity, parse_quantity
+from layers.positions import parse_position
+from layers.units import format_quantity
 from spotmap.clock import day_of
 from spotmap.progress import progress
+from spotmap.spotlist import MOST_TOLD, AreaArgument, area_show, spot_line, tell_findings
 
 if TYPE_CHECKING:
     from layers.spotbook import Spot
 
-_MOST_TOLD, _MOST_PAIRS = 12, 20
+_MOST_PAIRS = 20
 _KIND = "spot"
 
 spot_commands = typer.Typer(no_args_is_help=True, rich_markup_mode=None, help="Change the area's spot book.")
 
-AreaArgument = Annotated[Path, typer.Argument(help="The folder that holds area.toml.")]
 SpotArgument = Annotated[str, typer.Argument(metavar="NAME-OR-ID", help="The spot's name or id; see: spotmap spots.")]
 KindOption = Annotated[str | None, typer.Option("--kind", help="What it is: spot, bait, harbor, launch, …")]
 NoteOption = Annotated[str | None, typer.Option("--note", help="What to remember about it.")]
@@ -34,48 +32,6 @@ ToldByOption = Annotated[str | None, typer.Option("--told-by", help="Who told of
 DatedOption = Annotated[str | None, typer.Option("--on", help="The day it was noted, as 2026-08-14.")]
 PrivateOption = Annotated[bool, typer.Option("--private", help="Never on a client's handout.")]
 AnywayOption = Annotated[bool, typer.Option("--anyway", help="Keep it as written, whatever is doubtful about it.")]
-
-
-def spots(
-    area: AreaArgument,
-    *,
-    kind: Annotated[str | None, typer.Option("--kind", help="Only spots of this kind.")] = None,
-    near: Annotated[str | None, typer.Option("--near", help="Only spots near this position, spot or mark.")] = None,
-    within: Annotated[str, typer.Option("--within", help="How near.")] = "1 NM",
-) -> None:
-    """List the spots of an area's book: id, name, kind, position, day, who told of it, and whether it is private."""
-    from layers.spotbook import BOOK, Spot, read_book  # noqa: PLC0415 - no other command needs the book
-
-    reach_m = parse_quantity(within, "length", "--within", minimum=0.0)
-    book = read_book(area)
-    chosen = [one for one in book.spots if kind is None or one.kind.casefold() == kind.strip().casefold()]
-    metres: dict[str, float] = {}
-    if near is not None:
-        from layers.spots import metres_between  # noqa: PLC0415 - as above
-
-        lon, lat = _place(area, book.spots, near)
-        centre = Spot("", near, "", "", private=False, told_by="", dated=None, lon=lon, lat=lat)
-        metres = {one.identity: metres_between(centre, one) for one in chosen}
-        chosen = sorted(
-            (one for one in chosen if metres[one.identity] <= reach_m), key=lambda one: metres[one.identity]
-        )
-    _tell(book.findings)
-    if not book.spots:
-        typer.echo(f'The spot book of {area} is empty. Add to it: spotmap spot add {area} "NAME" "POSITION"')
-        return
-    unit = _show(area).distance
-    rows = [("id", "name", "kind", "position", "dated", "told by", "")]
-    for one in chosen:
-        ends = [format_quantity(metres[one.identity], unit)] if metres else []
-        ends += ["private"] if one.private else []
-        dated = one.dated.isoformat() if one.dated else "-"
-        rows.append((one.identity, one.name, one.kind, one.position, dated, one.told_by or "-", ", ".join(ends)))
-    if chosen:
-        widths = [max(len(_shown(row[i])) for row in rows) for i in range(len(rows[0]))]
-        for row in rows:
-            cells = (_shown(cell).ljust(width) for cell, width in zip(row, widths, strict=True))
-            typer.echo("  ".join(cells).rstrip())
-    typer.echo(f"{len(chosen)} of {len(book.spots)} spots in {area / BOOK}")
 
 
 @spot_commands.command(
@@ -134,9 +90,9 @@ def change(  # noqa: PLR0913 -- the options of a command
     book = change_book(area, lambda now: changed(now, spot_named(now, before.identity).identity, what), today=_today())
     now = changed(book.spots, before.identity, what)
     (after,) = (one for one in now if one.identity == before.identity)
-    _tell([*(doubts), *_doubles(now, [after])])
-    typer.echo(f"was: {_line(before)}")
-    typer.echo(f"now: {_line(after)}")
+    tell_findings([*(doubts), *_doubles(now, [after])])
+    typer.echo(f"was: {spot_line(before)}")
+    typer.echo(f"now: {spot_line(after)}")
     _tell_undo(area)
 
 
@@ -147,7 +103,7 @@ def remove(area: AreaArgument, spot: SpotArgument) -> None:
 
     one = spot_named(read_book(area).spots, spot)
     change_book(area, lambda now: removed(now, spot_named(now, one.identity).identity), today=_today())
-    typer.echo(f"removed: {_line(one)}")
+    typer.echo(f"removed: {spot_line(one)}")
     _tell_undo(area)
 
 
@@ -197,11 +153,11 @@ def merge(
 
     book = read_book(area)
     if keep is None and drop is None:
-        _tell(book.findings)
+        tell_findings(book.findings)
         pairs = near_doubles(book.spots)
         for one, other, apart in pairs[:_MOST_PAIRS]:
-            typer.echo(f"{apart:.0f} m apart: {_line(one)}")
-            typer.echo(f"{'':{len(f'{apart:.0f} m apart: ')}}{_line(other)}")
+            typer.echo(f"{apart:.0f} m apart: {spot_line(one)}")
+            typer.echo(f"{'':{len(f'{apart:.0f} m apart: ')}}{spot_line(other)}")
             typer.echo(f"    spotmap spot merge {area} --keep {one.identity} --drop {other.identity}")
         if len(pairs) > _MOST_PAIRS:
             typer.echo(f"and {len(pairs) - _MOST_PAIRS} more pairs")
@@ -213,12 +169,12 @@ def merge(
     one, other = spot_named(book.spots, keep), spot_named(book.spots, drop)
     apart = metres_between(one, other)
     if not (apart <= ALIKE_M or anyway):
-        far = format_quantity(apart, _show(area).distance)
+        far = format_quantity(apart, area_show(area).distance)
         found = f"'{one.name}' and '{other.name}' are {far} apart: hardly one place."
         raise InputError.one("--keep, --drop", found, "Check the ids, or add --anyway.")
     done = merged(book.spots, one.identity, other.identity)
     change_book(area, lambda now: merged(now, one.identity, other.identity), today=_today())
-    typer.echo(f"one now: {_line(spot_named(done, one.identity))}")
+    typer.echo(f"one now: {spot_line(spot_named(done, one.identity))}")
     _tell_undo(area)
 
 
@@ -261,18 +217,18 @@ def _put_in(area: Path, new: Sequence[Spot], doubts: Sequence[Finding], *, anywa
         fresh, there = not_in(now, new)
         if there:
             what = f"of {len(new)} are in the book already, to the metre, by name and with nothing new said"
-            names = ", ".join(f"'{one.name}'" for one in there[:_MOST_TOLD])
+            names = ", ".join(f"'{one.name}'" for one in there[:MOST_TOLD])
             found.append(Finding(names, f"{len(there)} {what}: left out.", "", "warning"))
         after.append(added(now, fresh, new_token) if fresh else now)
         return after[-1]
 
     book = change_book(area, put, today=_today())
     mine = after[-1][len(book.spots) :]
-    _tell([*found, *book.findings, *_doubles(after[-1], mine)])
-    for one in mine[:_MOST_TOLD]:
-        typer.echo(f"added: {_line(one)}")
-    if len(mine) > _MOST_TOLD:
-        typer.echo(f"and {len(mine) - _MOST_TOLD} more")
+    tell_findings([*found, *book.findings, *_doubles(after[-1], mine)])
+    for one in mine[:MOST_TOLD]:
+        typer.echo(f"added: {spot_line(one)}")
+    if len(mine) > MOST_TOLD:
+        typer.echo(f"and {len(mine) - MOST_TOLD} more")
     typer.echo(f"{len(mine)} added; the book holds {len(after[-1])} spots.")
     if book.spots and mine:
         _tell_undo(area)
@@ -299,7 +255,7 @@ def _places(area: Path, new: Sequence[Spot], *, anyway: bool) -> list[Finding]:
         return [Finding(str(area), "the area does not open, so where spots lie was not checked.", why, "warning")]
     doubts = place_doubts(opened, new)
     if doubts.mixed_up and not anyway:
-        raise InputError(doubts.questions[:_MOST_TOLD])
+        raise InputError(doubts.questions[:MOST_TOLD])
     names = {one.name.casefold() for one in new}
     others = [one for one in opened.marks if one.source.file != BOOK and one.name.casefold() in names]
     namesakes = [
@@ -328,52 +284,6 @@ def _doubles(book: Sequence[Spot], mine: Sequence[Spot]) -> list[Finding]:
             if name.casefold() in names
         ),
     ]
-
-
-def _place(area: Path, book: Sequence[Spot], near: str) -> tuple[float, float]:
-    """Return the longitude and latitude of a position, of a spot of the book, or of another mark of the area."""
-    from layers.area import open_area  # noqa: PLC0415 - as above
-    from layers.spotbook import spot_named  # noqa: PLC0415 - as above
-
-    if looks_like_position(near):
-        return parse_position(near, "--near")
-    try:
-        one = spot_named(book, near)
-    except InputError as error:
-        if any(near.casefold() == other.name.casefold() for other in book):
-            raise
-        opened = open_area(area)
-        points = [mark.point for mark in opened.marks if mark.name.casefold() == near.casefold()]
-        if len(points) != 1:
-            raise error from None
-        lon, lat = opened.projection.to_geographic([points[0].x], [points[0].y])
-        return float(lon[0]), float(lat[0])
-    return one.lon, one.lat
-
-
-def _show(area: Path) -> Show:
-    """Return the units to read in, without opening the area."""
-    told = read_toml(area / "area.toml").get("show")
-    unit = told.get("distance") if isinstance(told, dict) else None
-    return Show("m", unit if unit in ("NM", "m", "km", "ft") else "NM", "kn")
-
-
-def _line(one: Spot) -> str:
-    parts = [f"{one.name} ({one.kind})", one.position, one.dated.isoformat() if one.dated else "", one.note]
-    parts += [f"told by {one.told_by}" if one.told_by else "", "private" if one.private else ""]
-    return _shown(f"{one.identity} " + ", ".join(part for part in parts if part))
-
-
-def _shown(text: str) -> str:
-    """Return a text that is safe on a terminal, whatever a GIS wrote."""
-    return "".join(one if one.isprintable() else " " for one in text)
-
-
-def _tell(findings: Sequence[Finding]) -> None:
-    for one in findings[:_MOST_TOLD]:
-        typer.echo(f"note: {_shown(str(one))}")
-    if len(findings) > _MOST_TOLD:
-        typer.echo(f"note: and {len(findings) - _MOST_TOLD} more")
 
 
 def _tell_undo(area: Path) -> None:
