@@ -238,8 +238,8 @@ def near_doubles(
     Returns
     -------
     tuple of (Spot, Spot, float)
-        Each pair once, the one that is first in the book first. Of a spot the eight nearest are looked at: of a heap of more, the
-        others come up once those are merged.
+        Each pair once, the one that is first in the book first. Of a spot the eight nearest are looked at: of a heap
+        of more, the others come up once those are merged.
     """
     placed = [one for one in spots if one.placed]
     lonlat = np.array([(one.lon, one.lat) for one in placed]).reshape(-1, 2)
