@@ -41,7 +41,7 @@ __all__ = [
 
 BOOK, OLDER = "spots.gpkg", "spots.gpkg.before"
 SOURCE = "the skipper's own spot book"
-_PART = ".spots-{}.part.gpkg"
+_PART, _AREA_PART = ".spots-{}.part.gpkg", f".{AREA}-{{}}.part"
 _WAIT_S, _NAP_S = 5.0, 0.05
 _AS_IT_WAS = "The book is as it was."
 
@@ -132,6 +132,8 @@ def change_book(
         spots = change(book.spots)
         if spots != book.spots or not book.sha256:
             _write(folder, spots, book, today)
+        else:
+            _name_in_area(folder, today)  # which a command that was killed may have left undone
     return book
 
 
@@ -200,8 +202,9 @@ def _refuse(folder: Path) -> None:
     if log.exists():  # what replaced the file now would not be seen there, and what is saved there would be lost
         found = f"is open in a GIS, or was when that stopped: {log.name} is there."
         raise InputError.one(where, found, f"Save and close it there, then do it again. {_AS_IT_WAS}")
-    for left in folder.glob(_PART.format("*") + "*"):
-        left.unlink(missing_ok=True)
+    for pattern in (_PART.format("*") + "*", _AREA_PART.format("*")):
+        for left in folder.glob(pattern):
+            left.unlink(missing_ok=True)
 
 
 @contextlib.contextmanager
@@ -294,7 +297,7 @@ def _name_in_area(folder: Path, today: date | None) -> None:
     text, written, there = _area_text(folder, today)
     if written == text:
         return
-    part = folder / f".{AREA}-{token_hex(6)}.part"
+    part = folder / _AREA_PART.format(token_hex(6))
     try:
         with _without(part):
             part.write_bytes(written.encode())

@@ -412,7 +412,7 @@ def test_another_file_of_that_name_is_refused(area: Path) -> None:
 
 
 CRASH = """
-import os, shutil, sys
+import os, shutil, sys, tomllib
 from datetime import date
 from pathlib import Path
 from layers import spotrows
@@ -442,6 +442,7 @@ for step in range(1, 100):
         doomed(step)
     status = os.waitpid(child, 0)[1]
     older = (area / "spots.gpkg.before").read_bytes() in kept.values()
+    assert tomllib.loads((area / "area.toml").read_text())["layer"][-1]["file"] == BOOK
     print(step, os.WIFSIGNALED(status), len(read_spots(area)), older)
     if not os.WIFSIGNALED(status):
         break
@@ -457,8 +458,18 @@ def test_a_kill_at_any_moment_leaves_the_old_book_or_the_new_one(area: Path) -> 
     assert steps[-1][1:] == ["False", "3", "True"]
     assert {(killed, count) for _, killed, count, _ in steps[:-1]} == {("True", "2"), ("True", "3")}
     assert all(whole == "True" for *_, whole in steps)
-    assert not [one.name for one in area.iterdir() if one.name.startswith(".")]  # the last, unkilled run swept up
-    assert len(open_area(area).marks) == 4
+    change_book(area, lambda now: removed(now, "new"))
+    assert not [one.name for one in area.iterdir() if one.name.startswith(".")]  # what was left is swept up
+    assert len(open_area(area).marks) == 3
+
+
+def test_a_book_that_a_kill_left_unnamed_is_named_by_the_next_command(area: Path) -> None:
+    unnamed = (area / "area.toml").read_bytes()
+    write_spots(area, book(spot("A")))
+    (area / "area.toml").write_bytes(unnamed)
+    assert len(open_area(area).marks) == 1
+    change_book(area, lambda now: now)
+    assert {one.name for one in open_area(area).marks} == {"Test Harbor", "A"}
 
 
 def test_a_rename_that_fails_leaves_the_book_as_it_was(area: Path, monkeypatch: pytest.MonkeyPatch) -> None:
