@@ -1,0 +1,287 @@
+"""Named forms of the bottom from any depth: humps, holes, points, pockets, ledges, drop-offs, saddles, flats.
+
+What each of them is, at a scale S; depth is sampled in cells of S / 3 and smoothed over S × S:
+
+- **hump**: a region that stands shallower than the ring from S to 2 S around it (Weiss 2001) by S / 50 somewhere, by
+  half of that throughout, and whose edge is deeper all round than its top; **hole** likewise;
+- **saddle**: from its middle the bottom rises both ways along a line and falls both ways across it, by S / 200 within S;
+- **drop-off**, **ledge**: a region steeper than 9° throughout and 12° somewhere, 3 S long and 3 times as long as wide; a
+  drop-off goes down by 6 m or more, a ledge by less;
+- **point**, **pocket**: a depth line turns by 60° within 3 S of its length, around a spur or into a re-entrant, and the
+  spur stands out by S / 50;
+- **flat**: a region less steep than 1° of at least 20 S², at the widest scale only.
+
+Whatever it is, it stands out of four times the scatter of the depth itself and of the uncertainty that is stated: its
+significance is its height over the larger of the two, and 1 at least. Common practice, no source, for all of these limits.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import replace
+
+import numpy as np
+import shapely
+from shapely import LineString, MultiLineString, MultiPolygon
+from shapely.geometry.base import BaseGeometry
+
+from layers.landformbends import Bends, Bent
+from layers.landformnoise import noise_m
+from layers.landformonce import Found, told_once
+from layers.landformregions import Region, RegionKind, Regions, Scale, windows
+from layers.model import Area, Bounds, Depth, FloatArray, Landform, LandformKind, Show
+from layers.relief import slope_at, surfaces
+from layers.units import format_quantity
+
+Doubt = float | Callable[[FloatArray, FloatArray], FloatArray]
+SCALES_M = (25.0, 75.0, 225.0)
+DROP_OFF_M = 6.0
+_LONG_SCALES = 3.0
+_NARROW = 3.0
+_FLAT_SCALES2 = 20.0
+_FEWEST_SCALES = 8.0
+_HALO_CELLS = 20
+_TILE_CELLS = 400
+_KINDS: tuple[RegionKind, ...] = ("hump", "hole", "saddle", "steep")
+_STEPS_M = {"ft": 10 * 0.3048, "fm": 2 * 1.8288}
+_ROUND_STEP_M = 5.0
+
+
+def choose_scales(depth: Depth) -> tuple[float, ...]:
+    """Return the scales that fit a depth: those of 25, 75 and 225 m that its box holds eight times; 25 m at least."""
+    west, south, east, north = depth.bounds
+    side = min(east - west, north - south)
+    return tuple(one for one in SCALES_M if _FEWEST_SCALES * one <= side) or SCALES_M[:1]
+
+
+def round_step_m(show: Show) -> float:
+    """Return the step of the depth lines that a person reads: 10 ft, 2 fathoms, else 5 m."""
+    return _STEPS_M.get(show.depth, _ROUND_STEP_M)
+
+
+def stated_doubt(area: Area) -> Doubt:
+    """Return the uncertainty of an area's depth as a question at places: depth less the surest depth, 0 without one."""
+    surest = area.surest_depth
+    if surest is None:
+        return 0.0
+    return lambda x, y: area.depth.depth_at(x, y) - surest.depth_at(x, y)
+
+
+def landforms(
+    depth: Depth,
+    *,
+    scales_m: Sequence[float] = SCALES_M,
+    uncertainty_m: Doubt = 0.0,
+    within: Bounds | None = None,
+    step_m: float = _ROUND_STEP_M,
+    tile_cells: int = _TILE_CELLS,
+) -> tuple[Landform, ...]:
+    """Return the forms of the bottom, in windows: memory holds one of them and the forms.
+
+    Parameters
+    ----------
+    depth
+        Depth of any form, local metres.
+    scales_m
+        The scales to look at.
+    uncertainty_m
+        What the data states of its own uncertainty, metres: a number, or a question at places (x, y). A form at a place
+        where the answer is NaN is not told. The scatter of the depth counts too, whatever is stated.
+    within
+        The box to look in; all of the depth if None. What lies outside it is not looked at.
+    step_m
+        Points and pockets are looked for in the depth lines at multiples of this.
+    tile_cells
+        Rows and columns of a window.
+
+    Returns
+    -------
+    tuple of Landform
+        Each told once, without a source, by kind and then by significance; named by kind and number.
+    """
+    box = within or depth.bounds
+    found: list[Found] = []
+    for size in sorted(scales_m):
+        scale = Scale(size, noise_m(depth, size / 3, box))
+        regions = [Regions(kind, scale) for kind in _KINDS]
+        regions += [Regions("flat", scale)] if size == max(scales_m) else []
+        bends = Bends(scale, step_m)
+        tiles = surfaces(depth, scale.cell_m, within=within, tile_cells=tile_cells, halo_cells=_HALO_CELLS)
+        for window in windows(tiles, scale):
+            for one in (*regions, bends):
+                one.add(window)
+        for gathered in regions:
+            found += [form for region in gathered.whole() for form in _region_forms(depth, region, uncertainty_m)]
+        found += [form for bent in bends.whole() for form in _bend_forms(bent, uncertainty_m)]
+    return _named([one.form for one in told_once(found)])
+
+
+def landform_words(form: Landform, show: Show) -> str:
+    """Return a form in words, in a person's units.
+
+    >>> box = shapely.box(0, 0, 60, 60)
+    >>> landform_words(Landform("hump 1", "hump", box, 75, 30, 38, 6, 8, 80, 3), Show("m", "NM", "kn"))
+    'hump 1: stands 6 m above the water around; 30 m to 38 m deep; 80 m long; 8° steep'
+    """
+    def depth(value: float) -> str:
+        return format_quantity(value, show.depth)
+
+    far = show.depth if show.depth in ("m", "ft") else "m"
+    span = f"{depth(form.depth_min_m)} to {depth(form.depth_max_m)} deep"
+    long = f"{format_quantity(round(form.length_m, -1), far)} long"
+    rise = depth(form.height_m)
+    what = {
+        "hump": f"stands {rise} above the water around",
+        "hole": f"lies {rise} below the water around",
+        "point": f"stands out by {rise} from the slope",
+        "pocket": f"is let into the slope by {rise}",
+        "ledge": f"goes down by {rise}",
+        "drop-off": f"goes down by {rise}",
+        "saddle": f"rises and falls by {rise} within {format_quantity(form.scale_m, far)}",
+        "flat": f"{rise} from end to end",
+    }[form.kind]
+    return f"{form.name}: {what}; {span}; {long}; {form.slope_deg:.0f}° steep"
+
+
+def _doubt_m(uncertainty: Doubt, at: tuple[float, float], scale: Scale) -> float:
+    stated = uncertainty
+    if callable(uncertainty):
+        stated = float(uncertainty(np.array([at[0]]), np.array([at[1]]))[0])
+    return float(np.maximum(float(stated), scale.sure_m))  # type: ignore[arg-type]
+
+
+def _significance(height_m: float, doubt_m: float) -> float:
+    """Return height over doubt; what is in no doubt at all is a hundred times over it."""
+    return height_m / doubt_m if doubt_m > 0.01 * height_m else 0.0 if np.isnan(doubt_m) else 100.0
+
+
+def _region_forms(depth: Depth, region: Region, uncertainty: Doubt) -> Iterator[Found]:
+    told, scale = region.figures, region.scale
+    doubt = _doubt_m(uncertainty, region.peak, scale)
+    shape = shapely.simplify(region.shape, 0.75 * scale.cell_m)
+    length, width = _long_and_wide(shape)
+    kind: LandformKind
+    if region.kind == "steep":
+        line = upper_edge(depth, region.shape, scale.cell_m)
+        if line is None or line.length < _LONG_SCALES * scale.size_m:
+            return
+        height = told["tangent"] * scale.cell_m**2 / line.length
+        if region.shape.area > line.length**2 / _NARROW:
+            return
+        kind, shape, length = ("drop-off" if height >= DROP_OFF_M else "ledge"), line, line.length
+        if height < scale.least_m:
+            return
+    elif region.kind == "flat":
+        if region.shape.area < _FLAT_SCALES2 * scale.size_m**2:
+            return
+        kind, height = "flat", told["smooth_max"] - told["smooth_min"]
+        sure = _significance(width * np.tan(np.radians(1.0)), doubt)
+        if sure >= 1:
+            yield _found(region, kind, shape, (height, length, sure))
+        return
+    elif region.kind == "saddle":
+        kind, height = "saddle", told["strength"]
+    else:
+        closed = told["round_min"] - told["smooth_min"] if region.kind == "hump" else told["smooth_max"] - told["round_max"]
+        if told["unknown"] or closed < max(doubt, 0.5 * scale.least_m):
+            return
+        kind, height = region.kind, told["lift" if region.kind == "hump" else "drop"]
+    sure = _significance(height, doubt)
+    if sure >= 1:
+        yield _found(region, kind, shape, (height, length, sure))
+
+
+def _found(region: Region, kind: LandformKind, shape: BaseGeometry, figures: tuple[float, float, float]) -> Found:
+    told = region.figures
+    form = Landform(
+        name="",
+        kind=kind,
+        shape=shape,
+        scale_m=region.scale.size_m,
+        depth_min_m=told["depth_min"],
+        depth_max_m=told["depth_max"],
+        height_m=figures[0],
+        slope_deg=told["degrees"] / told["cells"],
+        length_m=figures[1],
+        significance=figures[2],
+    )
+    return Found(form, region.shape, told["strength"])
+
+
+def _bend_forms(bent: Bent, uncertainty: Doubt) -> Iterator[Found]:
+    chief = bent.chief
+    sure = _significance(chief.height_m, _doubt_m(uncertainty, chief.apex, chief.scale))
+    if sure < 1:
+        return
+    depths = [one.depth_m for one in bent.bends]
+    form = Landform(
+        "", chief.kind, chief.line, chief.scale.size_m, min(depths), max(depths), chief.height_m, chief.slope_deg,
+        chief.line.length, sure,
+    )  # fmt: skip
+    yield Found(form, bent.footprint, chief.height_m / chief.scale.size_m)
+
+
+def upper_edge(depth: Depth, shape: MultiPolygon, cell_m: float) -> LineString | None:
+    """Return the longest run of a region's outline along which the bottom outside it lies higher; None without one.
+
+    A gap of up to three cells is run over.
+    """
+    smooth = shapely.segmentize(shapely.simplify(shape, 0.75 * cell_m), cell_m)
+    runs: list[LineString] = []
+    for polygon in shapely.get_parts(smooth):
+        ring = shapely.get_coordinates(polygon.exterior if polygon.exterior.is_ccw else polygon.exterior.reverse())
+        middle, side = (ring[1:] + ring[:-1]) / 2, np.diff(ring, axis=0)
+        outward = np.column_stack([side[:, 1], -side[:, 0]]) / np.hypot(*side.T)[:, None]
+        step = 0.75 * cell_m * outward
+        outside = depth.depth_at(*(middle + step).T)
+        upper = outside < depth.depth_at(*(middle - step).T)
+        # also along the slope, not only at its ends
+        _, facing = slope_at(depth, *middle.T, cell_m)
+        upper &= outward[:, 0] * np.cos(facing) + outward[:, 1] * np.sin(facing) < -0.4  # noqa: PLR2004 - within 66°
+        runs += _runs(ring, _bridged(upper, 3))
+    return max(runs, key=lambda one: one.length, default=None)
+
+
+def _bridged(on: np.ndarray, gap: int) -> np.ndarray:
+    """Return the flags round a ring with gaps up to `gap` filled."""
+    if not on.any() or on.all():
+        return on
+    start = int(np.flatnonzero(on)[0])
+    out = np.roll(on, -start).copy()
+    ones = np.append(np.flatnonzero(out), len(out))
+    for a, b in zip(ones[:-1], ones[1:], strict=True):
+        if b - a - 1 <= gap:
+            out[a:b] = True
+    return np.roll(out, start)
+
+
+def _runs(ring: FloatArray, on: np.ndarray) -> list[LineString]:
+    if on.all():
+        return [LineString(ring)]
+    if not on.any():
+        return []
+    start = int(np.flatnonzero(~on)[0])
+    on, points = np.roll(on, -start), np.roll(ring[:-1], -start, axis=0)
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], on, [False]]).astype(np.int8)))
+    points = np.concatenate([points, points[:1]])
+    return [LineString(points[a : b + 1]) for a, b in zip(edges[::2], edges[1::2], strict=True)]
+
+
+def _long_and_wide(shape: BaseGeometry) -> tuple[float, float]:
+    """Return the sides of the least box around a shape, the longer first."""
+    box = shapely.get_coordinates(shapely.oriented_envelope(shape))
+    sides = np.sort(np.hypot(*np.diff(box, axis=0)[:2].T))
+    return float(sides[-1]), float(sides[0])
+
+
+def _named(forms: Sequence[Landform]) -> tuple[Landform, ...]:
+    """Return forms by kind and significance, each named by its kind and number."""
+    kinds = ("hump", "hole", "point", "pocket", "ledge", "drop-off", "saddle", "flat")
+    ranked = sorted(forms, key=lambda one: (kinds.index(one.kind), -one.significance, one.shape.bounds))
+    count: Counter[str] = Counter()
+    named = []
+    for form in ranked:
+        count[form.kind] += 1
+        named.append(replace(form, name=f"{form.kind} {count[form.kind]}"))
+    return tuple(named)
