@@ -10,6 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from layers.depth import CombinedDepth, steps_within
+from layers.tin import TinDepth
 
 if TYPE_CHECKING:
     from layers.model import Bounds, Depth, FloatArray
@@ -25,6 +26,7 @@ _POINTS_AT_ONCE = 400_000
 
 
 def lattice(box: Bounds, cell_m: float) -> tuple[tuple[int, int], tuple[int, int]]:
+    """Return the first (column, row) of the cells that cover a box, and the first beyond it."""
     west, south, east, north = (edge / cell_m for edge in box)
     return (
         (int(np.floor(west + ON_LATTICE)), int(np.floor(south + ON_LATTICE))),
@@ -34,6 +36,16 @@ def lattice(box: Bounds, cell_m: float) -> tuple[tuple[int, int], tuple[int, int
 
 def sampled(depth: Depth, cell_m: float, first: tuple[int, int], last: tuple[int, int]) -> FloatArray:
     """Return the cells from the first (column, row) up to the last, of the lattice whose (0, 0) begins at (0, 0)."""
+    (west, south), (east, north) = lattice(depth.bounds, cell_m)
+    cells = np.full((last[1] - first[1], last[0] - first[0]), np.nan)
+    left, bottom, right, top = max(first[0], west), max(first[1], south), min(last[0], east), min(last[1], north)
+    if left < right and bottom < top:
+        rows, columns = slice(bottom - first[1], top - first[1]), slice(left - first[0], right - first[0])
+        cells[rows, columns] = _asked(depth, cell_m, (left, bottom), (right, top))
+    return cells
+
+
+def _asked(depth: Depth, cell_m: float, first: tuple[int, int], last: tuple[int, int]) -> FloatArray:
     ring = 1 if isinstance(depth, CombinedDepth) else 0  # seams are seen from the cells beside them
     columns = np.arange((first[0] - ring) * POINTS, (last[0] + ring) * POINTS)
     rows = np.arange((first[1] - ring) * POINTS, (last[1] + ring) * POINTS)
@@ -86,7 +98,8 @@ class _Told:
 
 def _told(depth: Depth, x: FloatArray, y: FloatArray) -> _Told:
     if not isinstance(depth, CombinedDepth):
-        return _Told(np.full(x.shape, np.nan) if _steps(depth) else depth.depth_at(x, y), ())
+        result = depth.depth_at(x, y)
+        return _Told(np.where(_steps_at(depth, result), np.nan, result), ())
     result, stepped = np.full(x.shape, np.nan), np.zeros(x.shape, dtype=np.bool_)
     every = []
     for rank in depth.ranks:
@@ -95,17 +108,18 @@ def _told(depth: Depth, x: FloatArray, y: FloatArray) -> _Told:
             here = np.full(x.shape, np.nan)
             here[left] = layer.depth_at(x[left], y[left])
             every.append(np.isfinite(here))
-            if _steps(layer):
-                # of two equally shallow the steps have the say: how the bottom lies is not known
-                stepped |= every[-1] & ~(here > result)
-            else:
-                stepped &= ~(here < result)
+            # of two equally shallow the steps have the say: how the bottom lies is not known
+            steps = _steps_at(layer, here)
+            stepped = np.where(steps, stepped | ~(here > result), stepped & ~(here < result))
             result = np.fmin(result, here)
     return _Told(np.where(stepped, np.nan, result), tuple(every))
 
 
-def _steps(layer: Depth) -> bool:
-    return steps_within(layer, layer.bounds)
+def _steps_at(layer: Depth, depth_m: FloatArray) -> BoolArray:
+    """Return at which points a layer's depth is a step: in depth areas, and where contours leave a hump's top open."""
+    if isinstance(layer, TinDepth):
+        return np.isin(depth_m, layer.step_depths_m)
+    return np.isfinite(depth_m) & steps_within(layer, layer.bounds)
 
 
 def _by_cell(points: npt.NDArray[_Value]) -> npt.NDArray[_Value]:

@@ -231,6 +231,12 @@ class TinDepth:
         del cell_m
         return self._all_known if within is None else as_polygons(self._all_known, within)
 
+    @cached_property
+    def step_depths_m(self) -> FloatArray:
+        """Return the depths of flat triangles of contours: a step, for the hump or hole there is not drawn."""
+        flat = self._known & (np.ptp(self._corners_m, axis=1) == 0) & (self._contours is not None)
+        return np.unique(self._corners_m[flat])
+
     def _cut(self, chosen: IntArray, depth_m: float) -> _Cut:
         deep = self._corners_m[chosen] >= depth_m
         count = deep.sum(axis=1)
