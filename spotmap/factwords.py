@@ -163,7 +163,9 @@ def _current(facts: SpotFacts, area: Area, hours: tuple[Hour, ...], clocks: list
     unit = area.show.speed
     told = (set_words(hour.set_deg, hour.drift_mps, unit) for hour in hours)
     yield "Current, true and towards: " + "; ".join(f"{c} {words}" for c, words in zip(clocks, told, strict=True)) + "."
-    moments = list(clock_words([facts.visit.start, *(slack.moment for slack in facts.slacks)]))[1:]
+    moments = list(
+        clock_words([facts.visit.start.astimezone(area.timezone), *(slack.moment for slack in facts.slacks)])
+    )[1:]
     least = [
         f"{clock} ({format_quantity(slack.drift_mps, unit, 1)})"
         for clock, slack in zip(moments, facts.slacks, strict=True)

@@ -20,7 +20,7 @@ from spotmap.homeruns import HomeRun, NoRun
 from spotmap.model import Boat
 from spotmap.spotfacts import USUAL_LIMITS, SpotFacts, Visit, facts_of, spot_facts, visit_of, visit_on
 from spotmap.trip import read_trip
-from tests.moving_water import KN, NM, MovingArea, Race
+from tests.moving_water import KN, NM, FormulaCurrent, MovingArea, Race
 from tests.small_area import ALWAYS, SCALE, SmallArea, SmallTrip, feature, lonlat, work
 
 BOAT = Boat(2.7 * KN, 18.0 * KN, 12.0, 0.9, None, 36.0)
@@ -169,9 +169,8 @@ def test_outside_every_open_ground_is_closed(tmp_path: Path) -> None:
 
 
 def test_what_is_near_and_what_asks_for_care(sound: Area) -> None:
-    close, wide, shore = facts_of(
-        sound, [at(sound, 300.0, 640.0), at(sound, 300.0, 610.0), at(sound, 0.0, 90.0)], visit(sound)
-    )
+    places = [at(sound, *xy) for xy in ((300.0, 640.0), (300.0, 610.0), (0.0, 90.0), (300.0, 580.0))]
+    close, wide, shore, before = facts_of(sound, places, visit(sound))
     (hull,) = close.near
     assert (hull.words, hull.keep_m) == ("wreck 'Old Hull'", 80.0)
     assert hull.distance_m == pytest.approx(60.0 / SCALE, abs=0.02)
@@ -179,7 +178,7 @@ def test_what_is_near_and_what_asks_for_care(sound: Area) -> None:
     assert close.cautions == wide.cautions == ("overfalls 'Tide Rip': Steep seas on the ebb.",)
     assert [(thing.words, thing.keep_m) for thing in shore.near] == [("land", 60.0)]
     assert shore.near[0].distance_m == pytest.approx(40.0 / SCALE, abs=0.02)
-    assert shore.cautions == ()
+    assert shore.cautions == before.cautions == ()
 
 
 def test_the_run_goes_round_the_island(sound: Area) -> None:
@@ -227,6 +226,13 @@ def test_slacks_at_the_ends_of_a_visit_count_and_strong_least_current_does_not(s
     whole = spot_facts(sound, place, visit(sound, time(6), 6.0))
     assert [f"{slack.moment:%H:%M}" for slack in whole.slacks] == ["06:00", "12:00"]
     assert spot_facts(sound, place, visit(sound, time(7), 4.0)).slacks == ()
+
+    def pulsing(xy: np.ndarray, time_s: np.ndarray) -> np.ndarray:
+        return np.column_stack([KN * (0.7 - 0.3 * np.cos(2 * np.pi * time_s / 14_400.0)), 0.0 * time_s]) + 0.0 * xy
+
+    never = spot_facts(replace(sound, current=FormulaCurrent(pulsing)), place, visit(sound))
+    assert min(hour.drift_mps for hour in never.hours) == pytest.approx(0.4 * KN, abs=1e-6)
+    assert never.slacks == ()
 
 
 def test_water_not_told_is_said_unknown(sound: Area) -> None:
@@ -284,11 +290,22 @@ def test_unknown_water_has_no_depth_and_no_way_leads_through_it(tmp_path: Path) 
     assert "slope unknown over cells of 25 m, for depth around is not known or goes in steps" in words(edge, area)
 
 
-def test_too_shallow_for_the_draft(tmp_path: Path) -> None:
-    area = open_area(SmallArea(bottom=lambda x, y: 1.0 + 0.01 * (y + 600.0) + 0.0 * x, half_m=600.0).write(tmp_path))
-    # 1.3 m at y = -570 under a boat of 0.9 m that keeps 0.5 m under its keel
-    facts = spot_facts(area, at(area, 0.0, -570.0), visit(area, home=at(area, 0.0, 0.0)))
-    assert facts.run == NoRun("it is too shallow there for the draft at the lowest tide")
+def test_too_shallow_for_the_draft_at_the_lowest_tide(tmp_path: Path) -> None:
+    def bottom(x: np.ndarray, y: np.ndarray) -> np.ndarray:
+        return 1.0 + 0.01 * (y + 600.0) + 0.0 * x
+
+    # 1.3 m and 1.7 m under a boat of 0.9 m that keeps 0.5 m under its keel
+    area = open_area(SmallArea(bottom=bottom, half_m=600.0).write(tmp_path / "still"))
+    shoal = NoRun("it is too shallow there for the draft at the lowest tide")
+    places = [at(area, 0.0, -570.0), at(area, 0.0, -530.0)]
+    runs = [one.run for one in facts_of(area, places, visit(area, home=at(area, 0.0, 0.0)))]
+    assert runs[0] == shoal
+    assert isinstance(runs[1], HomeRun)
+    # the tide falls to half a metre under the datum at noon
+    low = [(0, -0.5), (6, 2.0), (12, -0.5), (18, 2.0)]
+    tidal = open_area(MovingArea(bottom=bottom, half_m=600.0, tide=low).write(tmp_path / "tidal"))
+    runs = [one.run for one in facts_of(tidal, places, visit(tidal, home=at(tidal, 0.0, 0.0)))]
+    assert runs == [shoal, shoal]
 
 
 def test_depth_areas_are_steps(sound: Area) -> None:
@@ -310,9 +327,13 @@ def test_areas_beside_a_grid_draw_no_line_that_they_do_not_chart(sound: Area) ->
     faces = np.array([box(330, 60, 360, 200), box(360, 60, 380, 200)], dtype=object)
     dredged = AreaDepth(faces, np.array([9.1, 36.5]))
     both = replace(sound, depth=combine([(0, sound.depth), (1, dredged)]), surest_depth=None)
-    beside, in_it = facts_of(both, [at(sound, 325.0, 130.0), Point(345.0, 130.0)], visit(sound, home=None))
+    beside, in_it = facts_of(both, [at(sound, 325.0, 130.0), at(sound, 345.0, 130.0)], visit(sound, home=None))
     assert (beside.stepped, in_it.stepped) == (False, True)
     assert beside.lines[0].depth_m == pytest.approx(110 * 0.3048)
+    surveyed = replace(both, depth=combine([(1, sound.depth), (0, dredged)]))
+    (over,) = facts_of(surveyed, [at(sound, 345.0, 130.0)], visit(sound, home=None))
+    assert (over.stepped, over.depth_m) == (False, pytest.approx(35.2, abs=1e-3))
+    assert over.slope_deg == pytest.approx(math.degrees(math.atan(0.04 * SCALE)), abs=0.002)
     # the dredged water cuts the line off at x = 330 m, which is no nearer
     assert beside.lines[0].distance_m == pytest.approx((130.0 - 88.2) / SCALE, abs=0.05)
     assert beside.lines[1].distance_m == pytest.approx((164.4 - 130.0) / SCALE, abs=0.05)
