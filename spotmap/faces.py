@@ -26,6 +26,8 @@ Geometries = npt.NDArray[np.object_]
 _FACING_COS = math.cos(math.radians(60.0))
 _LEVEL_SHARE = 0.25
 """Ground that rises less than a quarter of the form's height over its scale is level, neither face nor lee."""
+_LEAST_SLOPE = 0.005
+"""Level too is what rises less than one in two hundred."""
 _LEVEL = 1e-6
 _CELLS_PER_SCALE = 4.0
 _MOST_CELLS = 200
@@ -52,12 +54,12 @@ def sides(depth: Depth, form: Landform, way: complex) -> tuple[MultiPolygon | No
     box = near.bounds
     cell = max(reach / _CELLS_PER_SCALE, (box[2] - box[0]) / _MOST_CELLS, (box[3] - box[1]) / _MOST_CELLS)
     surface = sample(depth, (box[0] - 2 * cell, box[1] - 2 * cell, box[2] + 2 * cell, box[3] + 2 * cell), cell)
-    least = _LEVEL_SHARE * form.height_m / form.scale_m
+    least = max(_LEVEL_SHARE * form.height_m / form.scale_m, _LEAST_SLOPE)
     east, north = gradient(surface)
     steep = np.hypot(east, north)
     # the gradient of depth points down the slope
     rising = -(east * way.real + north * way.imag) / np.maximum(steep, _LEVEL) / _FACING_COS
-    face, lee = (_ground(surface, np.minimum(side, steep / max(least, _LEVEL)), near) for side in (rising, -rising))
+    face, lee = (_ground(surface, np.minimum(side, steep / least), near) for side in (rising, -rising))
     return face, lee
 
 

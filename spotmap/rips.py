@@ -12,6 +12,7 @@ import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from functools import cached_property
 
 import numpy as np
 import shapely
@@ -99,7 +100,7 @@ class _Moments:
     rip: FloatArray
     north_deg: FloatArray
 
-    @property
+    @cached_property
     def drift(self) -> FloatArray:
         drift: FloatArray = np.abs(self.flow)
         return drift
@@ -330,14 +331,18 @@ def _day_words(
         return _doubt("too little current to work", known)
     moments = [start, *(moment for spell in spells for moment in (spell.since, spell.until))]
     clock = list(clock_words(moments))[1:]
-    told, before = [], None
+    spans: dict[tuple[str, str], list[str]] = {}
+    turned = ""
     for spell, since, until in zip(spells, clock[::2], clock[1::2], strict=True):
-        changes = before is not None and abs((spell.set_deg - before + 180.0) % 360.0 - 180.0) > 90.0  # noqa: PLR2004
-        tide = f" on the {spell.tide} tide" if spell.tide else ""
-        place = _edge(form, spell.side) if rips else f"on the {spell.side}"
-        turned = "with the current turned it changes side: " if changes else ""
-        told.append(f"{turned}{place} from {since} to {until}{tide}")
-        before = spell.set_deg
+        where = _edge(form, spell.side) if rips else f"on the {spell.side}"
+        spans.setdefault((where, spell.tide), []).append(f"from {since} to {until}")
+        if not turned and math.cos(math.radians(spell.set_deg - spells[0].set_deg)) < 0.0:
+            turned = where
+    told = []
+    for (where, tide), times in spans.items():
+        changes = "with the current turned it changes side: " if where == turned else ""
+        turned = "" if changes else turned
+        told.append(f"{changes}{where} {' and '.join(times)}" + (f" on the {tide} tide" if tide else ""))
     return _doubt(what + "; ".join(told), known)
 
 

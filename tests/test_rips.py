@@ -342,3 +342,27 @@ def test_a_day_of_a_hundred_forms_takes_less_than_a_second(water: Area) -> None:
     day = through(area, forms, MIDNIGHT, MIDNIGHT + timedelta(days=1))
     assert time.perf_counter() - began < 1.0
     assert all(len(one.rips) == 4 for one in day)
+
+
+def test_the_demo_areas_own_forms_face_the_current() -> None:
+    """Asked of the depth itself: water that goes on over a face comes to shallower ground, over a lee to deeper."""
+    found = pytest.importorskip("layers.landforms", reason="forms are found by another module")
+    area = open_area(Path(__file__).parents[1] / "demo_area")
+    x, y = shapely.get_coordinates(area.current.stations[0].point)[0]
+    forms = found.landforms(area.depth, scales_m=(75.0,), within=(x - 1000, y - 1000, x + 1000, y + 1000))
+    assert forms
+    start = datetime(2026, 8, 14, tzinfo=area.timezone)
+    right = []
+    for meeting in meetings(area, forms, start + timedelta(hours=8)):
+        way = meeting.flow_mps / np.hypot(*meeting.flow_mps)
+        for side, sign in ((meeting.up_current, -1.0), (meeting.lee, 1.0)):
+            if side is not None:
+                assert side.within(meeting.form.shape.buffer(meeting.form.scale_m + 1e-6))
+                at = np.array([[part.centroid.x, part.centroid.y] for part in side.geoms if part.area > 500.0])
+                if at.size:
+                    ahead, behind = (area.depth.depth_at(*(at + step * way).T) for step in (25.0, -25.0))
+                    right += (sign * (ahead - behind) > 0.0).tolist()
+    assert len(right) >= 4
+    assert np.mean(right) > 0.9  # a part may be bent around its centroid
+    day = through(area, forms, start, start + timedelta(days=1))
+    assert any(one.faces and len({spell.side for spell in one.faces}) > 1 for one in day)
