@@ -9,6 +9,7 @@ from datetime import datetime, timedelta
 import numpy as np
 import numpy.typing as npt
 import shapely
+from shapely import Point
 
 from layers._errors import InputError
 from layers.model import Area, Landform
@@ -175,7 +176,7 @@ def _judge(day: _Day, found: Sequence[Candidate]) -> list[Judged]:
         laddered = float(np.ptp([part.needed.depth_m for part in day.slices])) > 1.0
         light = float(low @ seen.suited[:, place] / low.sum()) if laddered and low.sum() > 0.0 else None
         weak, strongest = _current(day, one, when)
-        straight_m = float(one.near.distance(day.brief.trip.home))
+        straight_m = float(_onto(one).distance(day.brief.trip.home))
         values: dict[str, tuple[float | None, str]] = {
             "open": (float(opened.sum()) / total, notes.opened(spans, shut)),
             "depth": (float(opened @ seen.suited[:, place] / opened.sum()), notes.depth(one)),
@@ -287,12 +288,17 @@ def _alike(one: Judged, other: Judged) -> bool:
     return one.candidate.kind == other.candidate.kind
 
 
+def _onto(one: Candidate) -> Point:
+    """Return where a run to a candidate ends: on its line, nearest its place, which itself may be ashore."""
+    return one.near if one.stretch is None else one.stretch.interpolate(one.stretch.project(one.near))
+
+
 def _with_run(day: _Day, one: Judged, runs: Runs, words: Notes) -> Judged:
     """Return a candidate with the run from home through the water instead of straight."""
     trip = day.brief.trip
     span = Span(trip.start, trip.latest_end)
     try:
-        way = runs.way(trip.home, one.candidate.near, span, start_name="home", goal_name=one.candidate.name)
+        way = runs.way(trip.home, _onto(one.candidate), span, start_name="home", goal_name=one.candidate.name)
     except NoPlanError as error:
         return replace(one, workable=False, parts=(), score=0.0, reasons=(error.headline, *error.reasons))
     run_m = float(way.length)

@@ -111,8 +111,8 @@ def test_unknown_current_is_said_and_neutral(tmp_path: Path) -> None:
 
 
 def test_a_longer_setback_drops_a_tight_place(tmp_path: Path) -> None:
-    # gear asks for water from y = -212 on, and land in the east keeps it south of y = -70: room to turn with R 25 m
-    land = feature(box(900.0, -10.0, 3000.0, 3000.0))
+    # gear asks for water from y = -212 on, land in the east keeps it south of y = -120: room for R 16 m, not for 67 m
+    land = feature(box(900.0, -60.0, 3000.0, 3000.0))
     area = SmallArea(layers={"mark": SPOTS, "land": [land]})
     short = judged(written(tmp_path / "short", area))
     long = judged(written(tmp_path / "long", area, setback="140 ft"))
@@ -147,6 +147,21 @@ def test_the_list_is_varied_by_its_stated_rule(tmp_path: Path) -> None:
             assert lowered <= one.score * one.variety + 1e-9
             assert one.candidate.near.distance(other.candidate.near) > trip.works[0].length_m / 2.0
     assert any(one.also for one in found.listed)
+
+
+def test_a_form_meets_the_current_and_a_line_does_not(tmp_path: Path) -> None:
+    events = [(hour, "000", 1.0) for hour in np.arange(-8.0, 40.0).tolist()]
+    file = written(tmp_path, MovingArea(races=[Race(events, form="hourly")]))
+    area = replace(open_area(area_folder(file)), landforms=(hump(0, 1500.0),))
+    found = verdict(area, read_trip(file, area), 2)
+    form = named(found.listed, "hump 0")
+    rip = part(form, "rip")
+    assert rip is not None
+    assert 0.0 <= rip <= 1.0
+    assert part(form, "what") == pytest.approx(0.5 + 0.1 * 4.0)
+    assert any("a rip is likely" in words for words in form.words)
+    line = next(one for one in found.listed if one.candidate.kind == LINE)
+    assert part(line, "rip") is None
 
 
 def test_a_weight_changes_the_order_and_what_is_not_known_is_refused(tmp_path: Path) -> None:
@@ -254,9 +269,9 @@ def test_the_demo_is_judged_in_time_and_its_best_has_a_plan() -> None:
     everyone = (*found.listed, *found.out, *found.left_over)
     assert len(everyone) + sum(len(one.also) for one in found.listed) >= 60
     # under 5 s for 60 candidates is promised; these are some four hundred
-    assert took_s < 10.0
+    assert took_s < 8.0
     best = found.listed[0].candidate
     assert best.line_m is not None
     first = replace(trip.works[0], near=best.near, near_name=best.name, depth_line_m=best.line_m, return_line_m=None)
-    plan = make_plan(area, replace(trip, works=(first, *trip.works[1:])))
+    plan = make_plan(area, replace(trip, works=(first,)))
     assert any(timed.leg.work == 0 and timed.leg.kind == "pass" for timed in plan.legs)
