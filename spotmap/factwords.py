@@ -66,7 +66,7 @@ def _bottom(facts: SpotFacts, area: Area) -> Iterator[str]:
         f"{_distance(line.distance_m, area)} off"
         for line in facts.lines
     ]
-    none = f"no round one within {_distance(facts.lines_within_m, area)}"
+    none = f"none within {_distance(facts.lines_within_m, area)}"
     yield f"Depth lines: {'; '.join(near) or none}."
 
 

@@ -11,19 +11,20 @@ from typing import Literal
 import numpy as np
 import numpy.typing as npt
 import shapely
-from shapely import Point
+from shapely import MultiLineString, Point
 from shapely.geometry.base import BaseGeometry
 
 from layers.depth import CombinedDepth
 from layers.depthareas import AreaDepth
 from layers.model import Area, Bounds, Depth, FloatArray
 
-_ROUND_M = {"ft": 10.0 * 0.3048, "m": 5.0, "fm": 2.0 * 1.8288}
+_ROUND = {"ft": (0.3048, 10), "m": (1.0, 5), "fm": (1.8288, 2)}
+"""A unit in metres, and of how many of it depths are round."""
 _LISTED_M = 0.1
 """A chart's fathom lines are cut to a decimetre: 10 fathoms is 18.2 m."""
-_MOST_ROUNDS = 15
+_MOST_UNITS = 150
 _HAIR_M = 0.2
-_NUDGE_M = 1e-3
+_NUDGE_M = 1e-6
 
 
 @dataclass(frozen=True)
@@ -54,9 +55,11 @@ def near_lines(
     Returns
     -------
     list of tuple of NearLine
-        Two, one or none for each place. Where depth goes in steps, the next line that is charted is told, however deep.
+        Two, one or none for each place. Where depth goes in steps, the next line that is
+        charted at a whole number of units is told, however deep.
     """
-    step_m = _ROUND_M.get(area.show.depth, _ROUND_M["m"])
+    unit_m, every = _ROUND.get(area.show.depth, _ROUND["m"])
+    areas = tuple(_areas(area.depth))
     # a line among depth areas costs as much for one place as for all
     west, south, east, north = shapely.total_bounds(points).tolist()
     around = west - within_m, south - within_m, east + within_m, north + within_m
@@ -71,16 +74,21 @@ def near_lines(
             line = drawn[level_m]
         return nan if line.is_empty else float(line.distance(points[at]))
 
+    def worth(step: int, at: int) -> bool:
+        return step % every == 0 or (bool(stepped[at]) and any(_lists(one, step * unit_m) for one in areas))
+
     found = []
     for at, depth in enumerate(depth_m.tolist()):
         sides: list[NearLine] = []
         if not isnan(depth):
-            # a chart draws no more lines than it lists, so among depth areas the next round one may not be there
-            rounds = _MOST_ROUNDS if stepped[at] else 1
-            first = floor((depth + (_LISTED_M if stepped[at] else 0.0)) / step_m)
-            shallower = islice((step for step in range(first, -1, -1)), rounds)
-            for side, steps in (("deep", shallower), ("shallow", range(first + 1, first + 1 + rounds))):
-                near = ((step * step_m, distance_m(step * step_m, at)) for step in steps)
+            unsure_m = _LISTED_M if stepped[at] else 0.0
+            first = floor((depth + unsure_m) / unit_m)
+            down, up = range(first, -1, -1), range(first + 1, first + 1 + _MOST_UNITS)
+            shallower, deeper = (
+                islice((step for step in steps if worth(step, at)), None if stepped[at] else 1) for steps in (down, up)
+            )
+            for side, steps in (("deep", shallower), ("shallow", deeper)):
+                near = ((step * unit_m, distance_m(step * unit_m, at)) for step in steps)
                 sides += islice((NearLine(level, away, side) for level, away in near if away <= within_m), 1)  # type: ignore[arg-type]
         found.append(tuple(sides))
     return found
@@ -103,12 +111,18 @@ def steps_at(depth: Depth, x: FloatArray, y: FloatArray) -> npt.NDArray[np.bool_
 
 def _charted(depth: Depth, level_m: float, within: Bounds) -> BaseGeometry:
     """Return the line at a depth, less where depth areas only step over it and draw no line of that depth."""
+    unlisting = [layer for layer in _areas(depth) if not _lists(layer, level_m)]
+    if depth in unlisting:
+        return MultiLineString()
     line: BaseGeometry = depth.depth_line(level_m, within)
-    for layer in _areas(depth):
-        # a listed depth is found from a little beside it too
-        if layer.line_depth(level_m + _NUDGE_M) != layer.line_depth(level_m) and not line.is_empty:
-            line = line.difference(shapely.buffer(layer.known(within), _HAIR_M))
+    for layer in unlisting:
+        line = line.difference(shapely.buffer(layer.known(within), _HAIR_M))
     return line
+
+
+def _lists(layer: AreaDepth, level_m: float) -> bool:
+    # a listed depth is found from a little beside it too
+    return layer.line_depth(level_m + _NUDGE_M) == layer.line_depth(level_m)
 
 
 def _areas(depth: Depth) -> Iterator[AreaDepth]:

@@ -280,7 +280,7 @@ def test_unknown_water_has_no_depth_and_no_way_leads_through_it(tmp_path: Path) 
     assert "no water deep enough and open to the boat joins home and the place" in pond.run.why
     assert pond.slope_deg == pytest.approx(0.0, abs=1e-6)
     assert "level over cells of 25 m" in words(pond, area)
-    assert "no round one within 1000 m" in words(pond, area).replace("0.54 NM", "1000 m")
+    assert "Depth lines: none within 0.54 NM." in words(pond, area)
     assert moat.where == "unknown water"
     assert math.isnan(moat.depth_m)
     assert moat.run == NoRun("the depth there is not known")
@@ -320,6 +320,10 @@ def test_depth_areas_are_steps(sound: Area) -> None:
         ("shallow", 120, pytest.approx(160.0)),
     ]
     assert "slope unknown, the charted depth goes in steps there" in words(facts, chart)
+    # an 18 ft line, as charts draw it, counts there too, and no step is taken for a line between
+    shoals = replace(chart, depth=AreaDepth(faces, np.array([0.0, 5.4, 18.2])))
+    told = spot_facts(shoals, Point(0.0, 140.0), visit(sound, home=None)).lines
+    assert [(line.side, round(line.depth_m / 0.3048)) for line in told] == [("deep", 18), ("shallow", 60)]
 
 
 def test_areas_beside_a_grid_draw_no_line_that_they_do_not_chart(sound: Area) -> None:
