@@ -23,6 +23,7 @@ _ROUND = {"ft": (0.3048, 10), "m": (1.0, 5), "fm": (1.8288, 2)}
 _LISTED_M = 0.1
 """A chart's fathom lines are cut to a decimetre: 10 fathoms is 18.2 m."""
 _MOST_UNITS = 150
+"""How much deeper than a place a charted line is looked for, in units."""
 _HAIR_M = 0.2
 _NUDGE_M = 1e-6
 
@@ -55,8 +56,8 @@ def near_lines(
     Returns
     -------
     list of tuple of NearLine
-        Two, one or none for each place. Where depth goes in steps, the next line that is
-        charted at a whole number of units is told, however deep.
+        Two, one or none for each place. Where depth goes in steps, the next line that is charted at a
+        whole number of units is told, round or not.
     """
     unit_m, every = _ROUND.get(area.show.depth, _ROUND["m"])
     areas = tuple(_areas(area.depth))
