@@ -12,6 +12,7 @@ import numpy as np
 import shapely
 
 from layers.units import format_quantity, to_unit
+from spotmap.bottomgrid import BottomGrid, Reading, reading, trip_bottom
 from spotmap.gear import steps_in
 from spotmap.legwords import LegWords, leg_words, lure_words, near_words
 from spotmap.mapthings import Things, map_things
@@ -19,6 +20,7 @@ from spotmap.mapwords import NO_GROUNDS, Section, panel_sections, state_words
 from spotmap.minutes import current_known
 from spotmap.momentwords import short_time
 from spotmap.playback import Playback, playback
+from spotmap.profiles import Along, as_told, pass_gear_m, profiles
 from spotmap.web.steps import Shape, line_shapes, shape_of
 
 if TYPE_CHECKING:
@@ -79,7 +81,10 @@ class Closed:
 
 @dataclass(frozen=True)
 class Track:
-    """A leg and what is said of it; `known` if the current along it is, without which no heading is."""
+    """A leg and what is said of it; `known` if the current along it is, without which no heading is.
+
+    A pass has the place of its profile in `MapData.profiles`, and `gear_cm`, how deep the deepest gear hangs on it.
+    """
 
     seq: int
     kind: str
@@ -87,6 +92,8 @@ class Track:
     words: LegWords
     shape: Shape
     known: bool
+    profile: int | None
+    gear_cm: int | None
 
 
 @dataclass(frozen=True)
@@ -122,6 +129,9 @@ class MapData:
     lures: tuple[Lure, ...]
     sections: tuple[Section, ...]
     play: Playback
+    reading: Reading
+    bottom: BottomGrid
+    profiles: tuple[Along, ...]
 
 
 def map_data(plan: Plan) -> MapData:
@@ -143,8 +153,8 @@ def map_data(plan: Plan) -> MapData:
     area = plan.area
     projection = area.projection
     window = _window(plan)
-    bands, lines = _bands_and_lines(plan, window, _levels(plan, window))
-    tracks = _tracks(plan)
+    bands, lines, drawn = _bands_and_lines(plan, window, _levels(plan, window))
+    tracks, along = _tracks(plan)
     begin, end = (when.astimezone(area.timezone) for when in (plan.trip.start, plan.legs[-1].end))
     day = f"{begin:%a} {begin.day} {begin:%b %Y}"
     return MapData(
@@ -156,11 +166,14 @@ def map_data(plan: Plan) -> MapData:
         land=shape_of(projection, shapely.clip_by_rect(area.land, *_grown(window, 0.3)), 5, _TOLERANCE_M),
         lines=lines,
         closed=tuple(_closed(plan, water) for water in plan.closed),
-        things=map_things(plan, _grown(window, 0.3)),
+        things=map_things(plan, _grown(window, 0.3), drawn),
         legs=tracks,
         lures=_lures(plan),
         sections=panel_sections(plan, [track.words for track in tracks]),
         play=playback(plan),
+        reading=reading(area),
+        bottom=trip_bottom(plan),
+        profiles=along,
     )
 
 
@@ -225,8 +238,11 @@ def _levels(plan: Plan, window: Bounds) -> tuple[float, ...]:
 
 def _bands_and_lines(
     plan: Plan, window: Bounds, levels: Sequence[float]
-) -> tuple[tuple[Band, ...], tuple[DepthLine, ...]]:
-    """Return the bands, and the depth lines: the bands' rims, and as finely as they are known the lines worked."""
+) -> tuple[tuple[Band, ...], tuple[DepthLine, ...], list[tuple[str, BaseGeometry]]]:
+    """Return the bands, and the depth lines: the bands' rims, and as finely as they are known the lines worked.
+
+    Last the lines once more, as their labels and what is drawn of them in local metres.
+    """
     area, unit = plan.area, plan.area.show.depth
     longest_m = max(window[2] - window[0], window[3] - window[1])
     cell_m, tolerance_m = longest_m / _DETAIL, max(_TOLERANCE_M, longest_m / _FINEST)
@@ -235,7 +251,7 @@ def _bands_and_lines(
     known = _rings(area.depth.known(within, cell_m), tolerance_m)
     rim = shapely.buffer(known, cell_m + 2 * tolerance_m, quad_segs=2)
     bands = [Band("dries: above the datum", "dries", shape_of(area.projection, known, 5))]
-    lines = []
+    lines, drawn = [], []
     for index, level in enumerate(levels):
         depth_m = level / to_unit(1.0, unit)
         water = _rings(area.depth.deeper_than(depth_m, within, cell_m), tolerance_m)
@@ -244,13 +260,15 @@ def _bands_and_lines(
         bands.append(Band(words, str(index), shape_of(area.projection, water, 5)))
         if all(abs(depth_m - line_m) > _SAME_LINE_M for line_m in worked):
             edge = water.difference(rim)
+            drawn.append((f"{level:g} {unit}", edge))
             lines.append(DepthLine(f"{level:g} {unit}", False, shape_of(area.projection, edge, 5)))
     for depth_m in worked:
         line = shapely.get_parts(area.depth.depth_line(depth_m, within))
         simple = shapely.simplify(line, _TOLERANCE_M, preserve_topology=False)
         whole = shapely.multilinestrings(simple[shapely.length(simple) > 0.0])
+        drawn.append((format_quantity(depth_m, unit), whole))
         lines.append(DepthLine(format_quantity(depth_m, unit), True, shape_of(area.projection, whole, 5)))
-    return tuple(bands), tuple(lines)
+    return tuple(bands), tuple(lines), drawn
 
 
 def _rings(water: BaseGeometry, tolerance_m: float) -> shapely.MultiLineString:
@@ -288,23 +306,30 @@ def _closed(plan: Plan, water: ClosedWater) -> Closed:
     )
 
 
-def _tracks(plan: Plan) -> tuple[Track, ...]:
-    laps = _same_tracks(plan)
+def _tracks(plan: Plan) -> tuple[tuple[Track, ...], tuple[Along, ...]]:
+    """Return the legs, and the depth along every pass: laps over the very same water share it."""
+    area, laps = plan.area, _same_tracks(plan)
     first = [plan.legs[index] for index in np.unique(laps)]
-    shapes = line_shapes(plan.area.projection, [leg.leg.xy for leg in first], 6, _LEG_TOLERANCE_M)
+    shapes = line_shapes(area.projection, [leg.leg.xy for leg in first], 6, _LEG_TOLERANCE_M)
     by_leg = {leg.seq: shape for leg, shape in zip(first, shapes, strict=True)}
     depth_of = _depth_under(plan, [leg for leg in first if leg.leg.off_line is None])
-    return tuple(
+    passes = [leg for leg in first if leg.leg.kind == "pass"]
+    number = {leg.seq: place for place, leg in enumerate(passes)}
+    gear_m = pass_gear_m(plan)
+    tracks = tuple(
         Track(
             leg.seq,
             leg.leg.kind,
             leg.leg.work,
             leg_words(plan, leg, depth_of.get(plan.legs[lap].seq, np.empty(0))),
             by_leg[plan.legs[lap].seq],
-            current_known(plan.area, leg),
+            current_known(area, leg),
+            number.get(plan.legs[lap].seq),
+            round(100.0 * gear_m[leg.seq]) if leg.seq in gear_m else None,
         )
         for leg, lap in zip(plan.legs, laps, strict=True)
     )
+    return tracks, tuple(map(as_told, profiles(area.depth, [leg.leg.xy for leg in passes])))
 
 
 def _same_tracks(plan: Plan) -> npt.NDArray[np.intp]:

@@ -1,33 +1,44 @@
-"""What the map shows besides water and tracks: hazards, lanes, cautions and marks, with what is said of each."""
+"""What the map shows besides water and tracks: hazards, lanes, cautions, marks, forms of the bottom, with words."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TypeVar
 
 import numpy as np
+import numpy.typing as npt
 import shapely
 from shapely.geometry.base import BaseGeometry
 
-from layers.model import Area, Bounds, Caution, Hazard, Lane, Mark
+from layers.model import Area, Bounds, Caution, FloatArray, Hazard, Landform, Lane, Mark, Show
 from layers.positions import format_position
 from layers.projection import LocalProjection
-from layers.units import format_quantity
+from layers.units import format_quantity, to_unit
 from spotmap.legwords import near_words
 from spotmap.model import Plan
-from spotmap.web.steps import Shape, shape_of
+from spotmap.web.steps import Shape, line_shapes, shape_of
 
-_Shaped = TypeVar("_Shaped", Lane, Caution)
+_Shaped = TypeVar("_Shaped", Lane, Caution, Landform)
 _MOST_SIGNS = 30
 """More signs hide the water: of the hazards of a chart only the nearest to the legs have one, the rest are dots."""
 _MOST_HAZARDS = 1500
 """More, a chart's piers and piles, would make the map slow: the nearest to the legs are drawn."""
+_MOST_FORMS = 600
+"""More hide one another: the most significant are drawn."""
+_FORM_TOLERANCE_M = 2.0
+_SLOPE_REACH_M = 15.0
+"""A spot's slope is read over twice this, to the north and to the east."""
+_BENDS = ("point", "pocket")
+_AREA = 2  # shapely's dimension of polygons
 
 
 @dataclass(frozen=True)
 class Thing:
-    """A hazard, a lane, a caution or a mark; `areal` if its shape is made of rings, `sign` if it stands out."""
+    """A hazard, a lane, a caution or a mark; `areal` if its shape is made of rings, `sign` if it stands out.
+
+    A mark from the spot book is a `spot`.
+    """
 
     name: str
     kind: str
@@ -36,19 +47,33 @@ class Thing:
     areal: bool
     sign: bool
     shape: Shape
+    spot: bool = False
+
+
+@dataclass(frozen=True)
+class Form:
+    """A form of the bottom: what is said of it, and its shape, made of rings if `areal`."""
+
+    name: str
+    kind: str
+    words: str
+    areal: bool
+    shape: Shape
 
 
 @dataclass(frozen=True)
 class Things:
-    """All that the map shows besides water and tracks."""
+    """All that the map shows besides water and tracks; `forms_left_out` counts the less significant forms."""
 
     hazards: tuple[Thing, ...]
     lanes: tuple[Thing, ...]
     cautions: tuple[Thing, ...]
     marks: tuple[Thing, ...]
+    forms: tuple[Form, ...]
+    forms_left_out: int
 
 
-def map_things(plan: Plan, window: Bounds) -> Things:
+def map_things(plan: Plan, window: Bounds, lines: Sequence[tuple[str, BaseGeometry]] = ()) -> Things:
     """Return what the map shows besides water and tracks.
 
     Parameters
@@ -57,11 +82,14 @@ def map_things(plan: Plan, window: Bounds) -> Things:
         The plan.
     window
         What lies outside this box is left out, local metres; marks never are.
+    lines
+        The depth lines that are shown, each with its label: a spot tells the nearest.
 
     Returns
     -------
     Things
-        Shapes in degrees. Of a chart's thousands of hazards the 1,500 nearest to the legs.
+        Shapes in degrees. Of a chart's thousands of hazards the 1,500 nearest to the legs, of the forms of the bottom
+        the 600 most significant, these first.
     """
     area, box = plan.area, shapely.box(*window)
     legs = shapely.MultiLineString([timed.leg.xy for timed in plan.legs])
@@ -69,11 +97,15 @@ def map_things(plan: Plan, window: Bounds) -> Things:
     away = np.where(shapely.intersects(box, shapes), shapely.distance(legs, shapes), np.inf)
     nearest = [i for i in np.argsort(away, kind="stable")[:_MOST_HAZARDS].tolist() if np.isfinite(away[i])]
     signed = set(nearest[:_MOST_SIGNS])
+    facts = spot_facts(area, [mark for mark in area.marks if mark.identity], lines)
+    forms = sorted(_inside(area.landforms, box), key=lambda form: -form.significance)
     return Things(
         hazards=tuple(_hazard(area, area.hazards[i], sign=i in signed) for i in sorted(nearest)),
         lanes=tuple(_lane(area, lane) for lane in _inside(area.lanes, box)),
         cautions=tuple(_caution(area.projection, caution) for caution in _inside(area.cautions, box)),
-        marks=tuple(_mark(area.projection, mark) for mark in area.marks),
+        marks=tuple(_mark(area.projection, mark, facts.get(mark.identity, ())) for mark in area.marks),
+        forms=_forms(area, forms[:_MOST_FORMS]),
+        forms_left_out=max(0, len(forms) - _MOST_FORMS),
     )
 
 
@@ -82,6 +114,96 @@ def hazard_words(area: Area, hazard: Hazard) -> tuple[str, ...]:
     depth = hazard.depth_m
     told = () if depth is None else (f"{format_quantity(depth, area.show.depth, 1)} over it at {area.depth_datum}",)
     return (*told, *_margin(area, hazard.margin_m))
+
+
+def spot_facts(
+    area: Area, spots: Sequence[Mark], lines: Sequence[tuple[str, BaseGeometry]]
+) -> dict[str, tuple[str, ...]]:
+    """Return what is computed of spots, by their identities: depth, slope, and the nearest depth line that is shown.
+
+    The slope is read between points 15 m off to all four sides; where one of them is unknown, none is told.
+    """
+    if not spots:
+        return {}
+    places = np.array([(spot.point.x, spot.point.y) for spot in spots])
+    reach = _SLOPE_REACH_M
+    cross = np.array([(0.0, 0.0), (reach, 0.0), (-reach, 0.0), (0.0, reach), (0.0, -reach)])
+    round_them = places[:, None] + cross
+    depth = area.depth.depth_at(round_them[..., 0], round_them[..., 1])
+    rise = np.hypot(depth[:, 1] - depth[:, 2], depth[:, 3] - depth[:, 4]) / (2.0 * reach)
+    nearest = _nearest_lines(area, spots, lines)
+    return {
+        spot.identity: (_charted(area, float(depth[i, 0]), float(np.degrees(np.arctan(rise[i])))), *nearest[i])
+        for i, spot in enumerate(spots)
+    }
+
+
+def form_words(form: Landform, show: Show) -> str:
+    """Return what is said of a form of the bottom: its kind and its figures.
+
+    Examples
+    --------
+    >>> from shapely import Point
+    >>> form = Landform("", "hump", Point(0, 0).buffer(9), 75.0, 9.4, 13.6, 4.2, 6.0, 40.0, 3.1)
+    >>> form_words(form, Show("ft", "NM", "kn"))
+    'hump, 14 ft high, top at 31 ft, found at 246 ft, significance 3.1'
+    """
+    unit = show.depth
+    least, most = (f"{to_unit(depth_m, unit):.0f}" for depth_m in (form.depth_min_m, form.depth_max_m))
+    span = f"at {most} {unit}" if least == most else f"{least} to {most} {unit}"
+    tall, steep = format_quantity(form.height_m, unit, 0), f"{form.slope_deg:.0f}° steep"
+    long = f"{format_quantity(form.length_m, show.distance, 2)} long"
+    figures = {
+        "hump": (f"{tall} high", f"top at {format_quantity(form.depth_min_m, unit, 0)}"),
+        "hole": (f"{tall} deep", f"bottom at {format_quantity(form.depth_max_m, unit, 0)}"),
+        "saddle": (f"{tall} high", span),
+        "flat": (span, f"{form.slope_deg:.1f}° steep"),
+    }.get(form.kind, (span, long) if form.kind in _BENDS else (span, steep, long))
+    scale = format_quantity(form.scale_m, "m" if unit == "m" else "ft", 0)
+    return ", ".join((form.kind, *figures, f"found at {scale}", f"significance {form.significance:.1f}"))
+
+
+def _charted(area: Area, depth_m: float, slope_deg: float) -> str:
+    if np.isnan(depth_m):
+        return "depth not known"
+    slope = "" if np.isnan(slope_deg) else f", slope {slope_deg:.0f}°"
+    return f"{format_quantity(depth_m, area.show.depth, 1)} at {area.depth_datum}{slope}"
+
+
+def _nearest_lines(
+    area: Area, spots: Sequence[Mark], lines: Sequence[tuple[str, BaseGeometry]]
+) -> list[tuple[str, ...]]:
+    parts = [(words, part) for words, line in lines for part in shapely.get_parts(line)]
+    if not parts:
+        return [()] * len(spots)
+    tree = shapely.STRtree([part for _, part in parts])
+    (spot, line), away = tree.query_nearest([one.point for one in spots], return_distance=True, all_matches=False)
+    told: list[tuple[str, ...]] = [()] * len(spots)
+    for i, at, far_m in zip(spot.tolist(), line.tolist(), away.tolist(), strict=True):
+        told[i] = (f"{near_words(area, far_m)} from the {parts[at][0]} line",)
+    return told
+
+
+def _forms(area: Area, forms: Sequence[Landform]) -> tuple[Form, ...]:
+    parts = [shapely.get_parts(shapely.get_parts(form.shape)) for form in forms]
+    lines = [_rims(of_form) for of_form in parts]
+    tracks: list[FloatArray] = [shapely.get_coordinates(line) for of_form in lines for line in of_form]
+    shapes = iter(line_shapes(area.projection, tracks, 5, _FORM_TOLERANCE_M))
+    return tuple(
+        Form(
+            form.name,
+            form.kind,
+            form_words(form, area.show),
+            form.shape.area > 0,
+            Shape(5, [part for _ in of_form for part in next(shapes).parts]),
+        )
+        for form, of_form in zip(forms, lines, strict=True)
+    )
+
+
+def _rims(parts: npt.NDArray[np.object_]) -> npt.NDArray[np.object_]:
+    areas = shapely.get_dimensions(parts) == _AREA
+    return np.concatenate([shapely.get_rings(parts[areas]), parts[~areas]])
 
 
 def _inside(things: Sequence[_Shaped], box: BaseGeometry) -> list[_Shaped]:
@@ -102,10 +224,14 @@ def _caution(projection: LocalProjection, caution: Caution) -> Thing:
     return _thing(projection, (caution.name, caution.kind), lines, caution.shape)
 
 
-def _mark(projection: LocalProjection, mark: Mark) -> Thing:
+def _mark(projection: LocalProjection, mark: Mark, facts: tuple[str, ...]) -> Thing:
     lon, lat = projection.to_geographic([mark.point.x], [mark.point.y])
-    lines = (*((mark.note,) if mark.note else ()), format_position(float(lon[0]), float(lat[0])))
-    return _thing(projection, (mark.name, mark.kind), lines, mark.point, private=mark.private)
+    dated = "" if mark.dated is None else mark.dated.isoformat()
+    origin = ", ".join(part for part in (mark.told_by, dated) if part)
+    lines = (mark.note, origin, format_position(float(lon[0]), float(lat[0])), *facts)
+    named = (mark.name, mark.kind)
+    told = tuple(line for line in lines if line)
+    return replace(_thing(projection, named, told, mark.point, private=mark.private), spot=bool(mark.identity))
 
 
 def _margin(area: Area, margin_m: float | None) -> tuple[str, ...]:

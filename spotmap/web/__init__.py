@@ -6,9 +6,12 @@ import base64
 import re
 from importlib.resources import files
 
-SCRIPTS = ("shapes.js", "water.js", "labels.js", "legs.js", "lures.js", "clock.js", "panel.js", "page.js")
+SCRIPTS = (
+    *("shapes.js", "water.js", "labels.js", "legs.js", "lures.js", "clock.js"),
+    *("forms.js", "bottom.js", "section.js", "panel.js", "page.js"),
+)
 """In the order they are joined; the last one starts the page."""
-STYLES = ("palette.css", "page.css")
+STYLES = ("palette.css", "page.css", "bottom.css")
 
 _IMAGE = re.compile(r"url\((images/[\w-]+\.png)\)")
 _LEFT_OUT = re.compile(r"\s*(?:/\*.*?\*/|behavior:[^;]*;)", re.DOTALL)

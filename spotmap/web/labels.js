@@ -91,8 +91,8 @@ class LabelBoard {
   }
 
   /**
-   * Add a name: `weight` (the heavier choose first), `press` if it can be pressed, and `variants`, of which the
-   * first that finds room is shown. A variant has a `node`, its `places` (a function of the view, the node's width
+   * Add a name: `weight` (the heavier choose first), `press` if it can be pressed, `shown` if it is not always wanted,
+   * and `variants`, of which the first that finds room is shown. A variant has a `node`, its `places` (a function of the view, the node's width
    * and its height), `clear` if it must not cover a leg, and may have `fits`, a function of its width and height.
    */
   add(item) {
@@ -117,7 +117,7 @@ class LabelBoard {
     }
     const taken = [...this.signBoxes(), ...this.controlBoxes()];
     const dots = this.lineDots();
-    for (const item of this.items) {
+    for (const item of this.items.filter((one) => !one.shown || one.shown())) {
       for (const variant of item.variants) {
         const found = this.fit(variant, variant.clear ? [...taken, ...dots] : taken);
         if (found) {

@@ -110,9 +110,11 @@ function keyGroups(plan, layers) {
     { title: "Cautions", layers: [layers.cautions], entries: plan.things.cautions.length
       ? [[swatch("caution", "line"), "take care: touch it for why"]] : [] },
     { title: "Marks", layers: [layers.marks], entries: [
-      ...(plan.things.marks.some((mark) => !mark.private) ? [[sign("sign-mark"), "mark"]] : []),
-      ...(plan.things.marks.some((mark) => mark.private) ? [[sign("sign-mark sign-private"), "private mark"]] : []),
+      ...(plan.things.marks.some((mark) => !mark.private && !mark.spot) ? [[sign("sign-mark"), "mark"]] : []),
+      ...(plan.things.marks.some((mark) => mark.spot) ? [[sign("sign-mark sign-spot"), "spot from the spot book"]] : []),
+      ...(plan.things.marks.some((mark) => mark.private) ? [[sign("sign-mark sign-private"), "private"]] : []),
     ] },
+    { title: "Shape of the bottom", layers: [layers.forms], off: true, entries: formEntries(plan) },
     { title: "Depth lines", layers: [layers.lines], entries: [
       [swatch("line-worked", "line"), "worked by this plan"], [swatch("line-other", "line"), "other"],
     ] },
@@ -122,6 +124,7 @@ function keyGroups(plan, layers) {
         [swatch("", "box", "var(--depth-" + band.shade + ")"), band.words]),
       [swatch("land", "box"), "land"],
     ] },
+    { title: "Slope", layers: [layers.slope], off: true, entries: slopeEntries(plan) },
     { title: "Names and numbers", layers: [layers.names], entries: [[element("span", "key-sign", "Aa"), "on the map"]] },
   ];
 }
@@ -149,12 +152,12 @@ function scaleControl(map) {
   return control;
 }
 
-/** Return buttons that show the work, or all of the trip. */
-function viewControl(map, legs) {
+/** Return buttons that show the work, or all of the trip, and the one that asks for a section. */
+function viewControl(map, legs, section) {
   const show = (gearDownOnly) => showAll(map, legs.bounds(gearDownOnly));
   return corner("topleft", element("div", "views leaflet-bar",
     button("Show the legs worked with gear down", "Work", () => show(true)),
-    button("Show the whole trip", "Trip", () => show(false))));
+    button("Show the whole trip", "Trip", () => show(false)), section.button));
 }
 
 /** Show all of a box in the part of the map that the key, when it is open, leaves free. */

@@ -1,6 +1,8 @@
 // Small tools: elements made of text (never of markup), shapes from whole-number steps, panes and styles.
 
-const PANES = ["unknown", "bands", "lines", "lanes", "hatch", "land", "halo", "legs", "lures", "arrows", "hazards"];
+const PANES = [
+  "unknown", "bands", "slope", "lines", "forms", "lanes", "hatch", "land", "halo", "legs", "lures", "arrows", "hazards",
+];
 const SVG = "http://www.w3.org/2000/svg";
 
 /** Return an element of this class that holds text or other elements. */

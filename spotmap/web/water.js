@@ -107,7 +107,11 @@ function hazardLayer(plan, surfaces) {
 /** Return the marks; private ones have a sign of their own. */
 function markLayer(plan) {
   return L.layerGroup(plan.things.marks.map((mark) =>
-    signed(mark, element("span", mark.private ? "sign sign-mark sign-private" : "sign sign-mark"))));
+    signed(mark, element("span", markClass(mark)))));
+}
+
+function markClass(mark) {
+  return "sign sign-mark" + (mark.private ? " sign-private" : "") + (mark.spot ? " sign-spot" : "");
 }
 
 function signed(thing, sign) {
