@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from spotmap.candidates import Candidate
@@ -22,7 +22,7 @@ FORMULAS: Mapping[str, str] = {
     "current": "share of the open hours in which all of it has less current than is trolled against",
     "run": "1 at home, falling to 0 where the run out and back takes half of the trip's hours",
     "what": "own mark 1; a form half and a tenth of its significance, at most 1; a plain line 0.3",
-    "rip": "mean likeliness of a rip at the form over the open hours",
+    "rip": "share of the trip's hours in which a rip is likely at the form",
     "light": "as depth, in the low light alone: before an hour after sunrise, after an hour before sunset",
 }
 OF_ITS_KIND = 0.85
@@ -87,3 +87,14 @@ class Slice:
     low_light: bool
     closed: tuple[ClosedWater, ...]
     water: GearWater
+
+
+def joined(spans: Sequence[Span]) -> tuple[Span, ...]:
+    """Return spans in order with those that follow one another joined."""
+    found: list[Span] = []
+    for span in spans:
+        if found and found[-1].end.timestamp() == span.start.timestamp():
+            found[-1] = Span(found[-1].start, span.end)
+        else:
+            found.append(span)
+    return tuple(found)

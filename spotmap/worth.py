@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from datetime import datetime, timedelta
+from datetime import timedelta
 
 import numpy as np
 import numpy.typing as npt
@@ -12,12 +12,12 @@ import shapely
 from shapely import Point
 
 from layers._errors import InputError
-from layers.model import Area, Landform
+from layers.model import Area
 from spotmap._errors import NoPlanError
 from spotmap.candidates import LINE, Candidate, candidates
 from spotmap.clock import elapsed, later
 from spotmap.gear import beside_m, inside_m, turning_radius
-from spotmap.judged import WEIGHTS, Judged, Part, Slice, Verdict
+from spotmap.judged import WEIGHTS, Judged, Part, Slice, Verdict, joined
 from spotmap.model import Trip, Work
 from spotmap.passes import SHORTEST_PASS_RADII, NoPass
 from spotmap.patterns import stretches_of
@@ -34,10 +34,10 @@ OF_ITS_KIND = 0.85
 _PLAIN_LINE, _FORM_BASE, _FORM_PER_SIGNIFICANCE = 0.3, 0.5, 0.1
 _CURRENT_PLACES = 5
 _CURRENT_EVERY_S = 600.0
-_RIP_EVERY_S = 3600.0
 _MOST_FITTED = 40
 _RUN_SHARE = 4.0
 _HOUR_S = 3600.0
+_ALL = 1.0 - 1e-9
 
 
 @dataclass(frozen=True)
@@ -135,22 +135,19 @@ def _notes(day: _Day, found: Sequence[Candidate]) -> tuple[str, ...]:
 
 
 def _rips(day: _Day, found: Sequence[Candidate]) -> dict[int, float | None]:
-    """Return the mean likeliness of a rip at each form among candidates, by its place in the list."""
+    """Return the share of the trip's hours in which a rip is likely at each form, by its candidate's place."""
     forms = [(place, one.form) for place, one in enumerate(found) if one.form is not None]
     if day.brief.area.current is None or not forms:
         return {}
-    from spotmap.rips import meetings  # noqa: PLC0415  only where there is a current to meet a form
-
-    def likely(shapes: Sequence[Landform], when: datetime) -> list[float]:
-        return [meeting.rip for meeting in meetings(day.brief.area, shapes, when)]
+    from spotmap.rips import through  # noqa: PLC0415  only where there is a current to meet a form
 
     trip = day.brief.trip
-    count = max(round(trip.hours * _HOUR_S / _RIP_EVERY_S), 1)
-    whens = [later(trip.start, timedelta(hours=trip.hours * (k + 0.5) / count)) for k in range(count)]
-    rows = np.array([likely([form for _, form in forms], when) for when in whens])
-    known = ~np.isnan(rows).any(axis=0)
-    means = rows.mean(axis=0)
-    return {place: float(means[k]) if known[k] else None for k, (place, _) in enumerate(forms)}
+    every = tuple({id(form): form for _, form in forms}.values())
+    shares: dict[int, float | None] = {}
+    for form, working in zip(every, through(day.brief.area, every, trip.start, trip.latest_end), strict=True):
+        likely_s = sum(elapsed(spell.since, spell.until).total_seconds() for spell in working.rips)
+        shares[id(form)] = min(likely_s / (trip.hours * _HOUR_S), 1.0) if working.known >= _ALL else None
+    return {place: shares[id(form)] for place, form in forms}
 
 
 def _judge(day: _Day, found: Sequence[Candidate]) -> list[Judged]:
@@ -165,7 +162,7 @@ def _judge(day: _Day, found: Sequence[Candidate]) -> list[Judged]:
         if not when.any():
             judged.append(Judged(one, False, False, (), 0.0, reasons=notes.closed(seen.rules, place)))
             continue
-        spans = _joined([part.span for part, on in zip(day.slices, when.tolist(), strict=True) if on])
+        spans = joined([part.span for part, on in zip(day.slices, when.tolist(), strict=True) if on])
         opened, total = hours * when, float(hours.sum())
         room = float(opened @ seen.room[:, place] / opened.sum())
         shut = notes.closed(seen.rules, place)
@@ -190,17 +187,6 @@ def _judge(day: _Day, found: Sequence[Candidate]) -> list[Judged]:
         parts = tuple(Part(name, values[name][0], day.weights.get(name, 0.0), values[name][1]) for name in WEIGHTS)
         judged.append(Judged(one, True, True, parts, _score(parts), spans, run_m=straight_m))
     return judged
-
-
-def _joined(spans: Sequence[Span]) -> tuple[Span, ...]:
-    """Return spans in order with those that follow one another joined."""
-    joined: list[Span] = []
-    for span in spans:
-        if joined and joined[-1].end.timestamp() == span.start.timestamp():
-            joined[-1] = Span(joined[-1].start, span.end)
-        else:
-            joined.append(span)
-    return tuple(joined)
 
 
 def _score(parts: Sequence[Part]) -> float:

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
@@ -15,7 +14,7 @@ from layers.model import Area, Show
 from layers.units import format_quantity
 from spotmap.candidates import LINE, Candidate
 from spotmap.clock import before
-from spotmap.judged import FORMULAS, WEIGHTS, Judged, Slice, Verdict
+from spotmap.judged import FORMULAS, WEIGHTS, Judged, Slice, Verdict, joined
 from spotmap.model import ClosedWater, Trip
 from spotmap.momentwords import short_time
 from spotmap.report import elapsed_words
@@ -23,6 +22,7 @@ from spotmap.water import Span
 
 _MOST_REASONS = 2
 _MOST_OUT = 12
+_ALL = 1.0 - 1e-9
 _NAME_WIDE = 42
 
 
@@ -43,25 +43,25 @@ class Notes:
 
     def closed(self, rules: Sequence[Mapping[tuple[int, int], float]], place: int) -> tuple[str, ...]:
         """Return what closes a candidate and when, the rule that covers most of it first."""
-        told: dict[str, tuple[float, list[Span]]] = {}
+        told: dict[tuple[bool, str], tuple[float, list[Span]]] = {}
         for one, shares in zip(self.slices, rules, strict=True):
             for (index, owner), share in shares.items():
                 if owner == place:
-                    most, spans = told.setdefault(_rule(one.closed[index]), (0.0, []))
-                    spans.append(one.span)
-                    told[_rule(one.closed[index])] = (max(most, share), spans)
+                    key = (share > _ALL, _rule(one.closed[index]))
+                    most, spans = told.get(key, (0.0, []))
+                    told[key] = (max(most, share), [*spans, one.span])
         whole = Span(self.trip.start, self.trip.latest_end)
         ordered = sorted(told.items(), key=lambda item: -item[1][0])[:_MOST_REASONS]
         return tuple(
-            f"{'closed' if share > 1.0 - 1e-9 else f'{share:.0%} of it closed'} {self._when(spans, whole)}: {rule}"
-            for rule, (share, spans) in ordered
+            f"{'closed' if full else f'{share:.0%} of it closed'} {self._when(spans, whole)}: {rule}"
+            for (full, rule), (share, spans) in ordered
         )
 
     def _when(self, spans: Sequence[Span], whole: Span) -> str:
         first, last = spans[0].start, spans[-1].end
-        if not before(whole.start, first) and not before(last, whole.end) and _unbroken(spans):
+        if not before(whole.start, first) and not before(last, whole.end) and len(joined(spans)) == 1:
             return "throughout these hours"
-        return ", ".join(f"{self._clock(span.start)}–{self._clock(span.end)}" for span in spans)
+        return ", ".join(f"{self._clock(span.start)}–{self._clock(span.end)}" for span in joined(spans))
 
     def opened(self, spans: Sequence[Span], shut: Sequence[str]) -> str:
         """Return when a candidate is open; where not all of the time or not all of it, why."""
@@ -122,7 +122,9 @@ class Notes:
         """Return how likely a rip is at a form; nothing where it is no form."""
         if one.form is None or self.area.current is None:
             return ""
-        return "rips unknown here" if value is None else f"a rip is likely {value:.0%} of the time, by rule of thumb"
+        return (
+            "rips unknown here" if value is None else f"a rip is likely in {value:.0%} of the hours, by rule of thumb"
+        )
 
     def light(self, value: float | None, *, laddered: bool) -> str:
         """Return how the depth suits the low light; nothing where the ladder asks nothing of it."""
@@ -137,10 +139,6 @@ def _rule(water: ClosedWater) -> str:
     more = ", ".join(words for words in (water.reference, water.dates) if words)
     name = water.name if water.name.startswith("outside") else f"'{water.name}' forbids {water.forbids}"
     return f"{name} ({more})" if more else name
-
-
-def _unbroken(spans: Sequence[Span]) -> bool:
-    return all(one.end.timestamp() == two.start.timestamp() for one, two in pairwise(spans))
 
 
 def verdict_words(verdict: Verdict, area: Area, trip: Trip, weights: Mapping[str, float]) -> Iterator[str]:
