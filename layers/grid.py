@@ -123,11 +123,13 @@ class GridDepth:
         top = np.minimum(row.astype(np.intp), self._tiles.rows - 2)
         depth = np.empty(len(left))
         size = self._tiles.size
-        tile = np.column_stack([top, left]) // size
-        for number in np.unique(tile, axis=0):
-            here = (tile == number).all(axis=1)
-            block = self._tiles.read(int(number[0]), int(number[1])).depth_m
-            r, c = top[here] - number[0] * size, left[here] - number[1] * size
+        across = self._tiles.columns // size + 1
+        tile = top // size * across + left // size
+        for number in np.unique(tile).tolist():
+            here = tile == number
+            down, right = divmod(number, across)
+            block = self._tiles.read(down, right).depth_m
+            r, c = top[here] - down * size, left[here] - right * size
             u, v = column[here] - left[here], row[here] - top[here]
             depth[here] = (
                 _share((1 - u) * (1 - v), block[r, c])

@@ -16,6 +16,7 @@ from layers.model import Area
 from layers.positions import format_position
 from layers.units import format_quantity, parse_quantity
 from spotmap._errors import NoPlanError
+from spotmap.bottomcommands import shape
 from spotmap.clock import day_of
 from spotmap.datacommands import bring_in, doubts_of, pack, unpack
 from spotmap.depthline import figures, merged_lines
@@ -27,6 +28,8 @@ from spotmap.planfiles import plan_files
 from spotmap.planner import make_plan
 from spotmap.progress import progress
 from spotmap.report import plan_words
+from spotmap.spotcommands import spot_commands
+from spotmap.spotlist import spots
 from spotmap.tidecommands import hours, timetable
 from spotmap.trip import area_folder, read_trip
 
@@ -120,6 +123,11 @@ app.command(
 app.command("doubts", epilog="Example: spotmap doubts demo_area --on 2026-08-14")(doubts_of)
 app.command(epilog="Example: spotmap pack demo_area --out merrow.gpkg")(pack)
 app.command(epilog="Example: spotmap unpack merrow.gpkg --into merrow")(unpack)
+app.command(epilog='Example: spotmap shape demo_area --scale "75 m" --kind hump')(shape)
+app.command(epilog='Example: spotmap spots demo_area --near "Gull Point" --within "1 NM" --facts --on 2026-08-14')(
+    spots
+)
+app.add_typer(spot_commands, name="spot")
 
 
 @app.command(epilog="Example: spotmap demo --out first-look")
