@@ -32,6 +32,7 @@ from spotmap.spotcommands import spot_commands
 from spotmap.spotlist import spots
 from spotmap.tidecommands import hours, timetable
 from spotmap.trip import area_folder, read_trip
+from spotmap.worthcommand import worth_today
 
 USER_FAULT, NO_PLAN, OUR_FAULT = 2, 3, 1
 _DEFAULT_SPECIES = "chinook"
@@ -128,6 +129,7 @@ app.command(epilog='Example: spotmap spots demo_area --near "Gull Point" --withi
     spots
 )
 app.add_typer(spot_commands, name="spot")
+app.command("worth", epilog="Example: spotmap worth demo_area/trip.toml --take 3 --work 1")(worth_today)
 
 
 @app.command(epilog="Example: spotmap demo --out first-look")

@@ -15,10 +15,11 @@ ROAD = [
     "trip", "minutes", "water", "depthline", "fairing", "steerable", "passes", "dubins", "trochoid", "turns",
     "laps", "weave", "patterns", "runs", "placing", "ways", "journey", "crossings", "report", "remedies",
     "timetable", "shifts", "voyage", "tidework", "tidepass", "tideway", "trailing", "swept", "check", "planner",
-    "geowater", "geothings", "geojson", "gpx", "web", "momentwords", "faces", "rips", "legwords", "roundlines",
-    "spotwater", "openings", "homeruns", "spotfacts", "factwords", "mapwords", "graphsheet", "tidegraph",
-    "playback", "profiles", "bottomgrid", "mapthings", "mapdata", "webmap", "outputs", "describe", "comparison",
-    "hours", "progress", "planfiles", "gearcommands", "tidecommands", "spotlist", "spotcommands", "doubts",
+    "geowater", "geothings", "geojson", "gpx", "web", "momentwords", "faces", "rips", "candidates", "judged",
+    "worthwater", "worthwords", "worth", "taking", "legwords", "roundlines", "spotwater", "openings", "homeruns",
+    "spotfacts", "factwords", "mapwords", "graphsheet", "tidegraph", "playback", "profiles", "bottomgrid",
+    "mapthings", "mapdata", "webmap", "outputs", "describe", "comparison", "hours", "progress", "planfiles",
+    "gearcommands", "tidecommands", "worthcommand", "bottomcommands", "spotlist", "spotcommands", "doubts",
     "bringing", "bringinto", "datacommands", "cli", "start",
 ]  # fmt: skip
 """Every module in an order in which each imports only what lies before it."""
