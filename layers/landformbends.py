@@ -22,6 +22,7 @@ BEND_SCALES = 3
 _ALL_ROUND_DEG = 300.0
 _SAME_AXIS = 0.7
 _NEXT_SCALES = 4.0
+_LINES_ON = 3
 _FEWEST = 2 * CELLS
 
 
@@ -66,7 +67,7 @@ class Bends:
             return
         generator = contourpy.contour_generator(z=np.ma.masked_invalid(smooth), line_type="Separate")
         low, high = np.nanmin(smooth), np.nanmax(smooth)
-        for level in range(int(np.ceil(low / self.step_m)), int(np.floor(high / self.step_m)) + 1):
+        for level in range(max(int(np.ceil(low / self.step_m)), 1), int(np.floor(high / self.step_m)) + 1):
             lines: Any = generator.lines(level * self.step_m)
             for line in lines:
                 self._found += self._bends(window, level, np.asarray(line))
@@ -173,8 +174,8 @@ def _joined(bends: Sequence[Bend], scale: Scale) -> list[list[int]]:
         tree = cKDTree([bends[i].apex for i in ours])
         for a, b in tree.query_pairs(scale.size_m):
             parent[max(root(ours[a]), root(ours[b]))] = min(root(ours[a]), root(ours[b]))
-        theirs = by_line.get((kind, level + 1), [])
-        for i in theirs:
+        deeper = range(level + 1, level + 1 + _LINES_ON)
+        for i in (one for other in deeper for one in by_line.get((kind, other), [])):
             away, near = tree.query(bends[i].apex, distance_upper_bound=_NEXT_SCALES * scale.size_m)
             if not np.isfinite(away):
                 continue
@@ -191,4 +192,4 @@ def _joined(bends: Sequence[Bend], scale: Scale) -> list[list[int]]:
 def _bent(bends: Sequence[Bend]) -> Bent:
     chief = max(bends, key=lambda one: (one.height_m, -one.level))
     hull = shapely.convex_hull(shapely.union_all([one.line for one in bends]))
-    return Bent(chief, tuple(bends), shapely.buffer(hull, chief.scale.cell_m))
+    return Bent(chief, tuple(bends), shapely.buffer(hull, chief.scale.size_m / 2))

@@ -34,7 +34,8 @@ def told_once(found: Sequence[Found]) -> list[Found]:
     ground: if there is one, the one that stands out more is told; if there are several, they are told for humps, holes
     and saddles, and the larger one for all else. Smaller ones that make up less are forms of their own upon it.
 
-    The bends of depth lines round a hump or a hole are told by it: a point half of whose ground is a hump's is none.
+    The bends of depth lines round a hump or a hole are told by it: a point of which half runs within half its scale of
+    a hump is none.
     """
     gone: set[int] = set()
     for family in dict.fromkeys(_family(one) for one in found):
@@ -47,12 +48,13 @@ def told_once(found: Sequence[Found]) -> list[Found]:
     left = [one for i, one in enumerate(found) if i not in gone]
     for kind, whole in (("point", "hump"), ("pocket", "hole")):
         ground = shapely.union_all([one.footprint for one in left if one.form.kind == whole])
-        left = [one for one in left if one.form.kind != kind or not _mostly_in(one.footprint, ground)]
+        left = [one for one in left if one.form.kind != kind or not _runs_round(one.form, ground)]
     return left
 
 
-def _mostly_in(shape: BaseGeometry, ground: BaseGeometry) -> bool:
-    return bool(shapely.area(shapely.intersection(shape, ground)) >= _SAME_PLACE * shape.area)
+def _runs_round(bend: Landform, ground: BaseGeometry) -> bool:
+    near = shapely.buffer(ground, bend.scale_m / 2)
+    return bool(shapely.length(shapely.intersection(bend.shape, near)) >= _SAME_PLACE * bend.shape.length)
 
 
 def _family(one: Found) -> str:

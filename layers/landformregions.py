@@ -110,6 +110,16 @@ class Window:
         """Return the position index of Weiss (2001): how much shallower than the water around."""
         return self.around - self.smooth
 
+    @property
+    def sink(self) -> FloatArray:
+        """Return how much deeper than the water around."""
+        return -self.rise
+
+    @property
+    def levelness(self) -> FloatArray:
+        """Return the steepness of the smoothed cells below level, so that more is flatter."""
+        return -self.slope_smooth_deg
+
     @cached_property
     def slope_deg(self) -> FloatArray:
         """Return the steepness of the cells (Horn 1981)."""
@@ -216,9 +226,7 @@ class Regions:
             groups.setdefault(self._root(one), []).append(one)
         regions = [self._region(members) for members in groups.values()]
         high = self._limits()[1]
-        return [
-            one for one in regions if one.figures["cells"] >= _LEAST_CELLS and one.figures["strength"] >= high
-        ]
+        return [one for one in regions if one.figures["cells"] >= _LEAST_CELLS and one.figures["strength"] >= high]
 
     def _limits(self) -> tuple[float, float]:
         """Return the strength that a region has throughout, and the one that it has somewhere."""
@@ -230,14 +238,15 @@ class Regions:
         return _LOW * least, least
 
     def _strength(self, window: Window) -> tuple[FloatArray, float, float]:
-        fields = {
-            "hump": lambda: window.rise,
-            "hole": lambda: -window.rise,
-            "saddle": lambda: window.saddle,
-            "steep": lambda: window.slope_deg,
-            "flat": lambda: -window.slope_smooth_deg,
-        }
-        return fields[self.kind](), *self._limits()
+        strength = {
+            "hump": "rise",
+            "hole": "sink",
+            "saddle": "saddle",
+            "steep": "slope_deg",
+            "flat": "levelness",
+        }[self.kind]
+        of_all: FloatArray = getattr(window, strength)
+        return np.where((window.smooth > 0) | (self.kind == "hump"), of_all, np.nan), *self._limits()
 
     def _root(self, one: int) -> int:
         while self._parent[one] != one:
@@ -246,7 +255,11 @@ class Regions:
         return one
 
     def _outline(
-        self, labels: npt.NDArray[np.int32], wanted: npt.NDArray[np.bool_], numbers: npt.NDArray[np.int_], at: tuple[int, int]
+        self,
+        labels: npt.NDArray[np.int32],
+        wanted: npt.NDArray[np.bool_],
+        numbers: npt.NDArray[np.int_],
+        at: tuple[int, int],
     ) -> None:
         kept = np.concatenate([[False], wanted])[labels]
         whole = Affine(1, 0, at[1], 0, 1, at[0])  # in cells, so that pieces of two windows share their corners exactly
@@ -261,9 +274,7 @@ class Regions:
         figures |= {name: sum(one[name] for one in told) for name in _SUM}
         strongest = max(members, key=lambda one: self._figures[one]["strength"])
         pieces = [piece for one in members for piece in self._pieces[one]]
-        whole = shapely.transform(
-            shapely.union_all(pieces), lambda ij: self.scale.cell_m * ij
-        )
+        whole = shapely.transform(shapely.normalize(shapely.union_all(pieces)), lambda ij: self.scale.cell_m * ij)
         return Region(self.kind, self.scale, MultiPolygon(shapely.get_parts(whole)), self._peaks[strongest], figures)
 
 

@@ -4,15 +4,17 @@ What each of them is, at a scale S; depth is sampled in cells of S / 3 and smoot
 
 - **hump**: a region that stands shallower than the ring from S to 2 S around it (Weiss 2001) by S / 50 somewhere, by
   half of that throughout, and whose edge is deeper all round than its top; **hole** likewise;
-- **saddle**: from its middle the bottom rises both ways along a line and falls both ways across it, by S / 200 within S;
-- **drop-off**, **ledge**: a region steeper than 9° throughout and 12° somewhere, 3 S long and 3 times as long as wide; a
-  drop-off goes down by 6 m or more, a ledge by less;
+- **saddle**: from its middle the bottom rises both ways along a line and falls both ways across it, by S / 200 within
+  S; a hump on a slope has one behind it;
+- **drop-off**, **ledge**: a region steeper than 9° throughout and 12° somewhere, 3 S long and 3 times as long as wide;
+  a drop-off goes down by 6 m or more, a ledge by less;
 - **point**, **pocket**: a depth line turns by 60° within 3 S of its length, around a spur or into a re-entrant, and the
   spur stands out by S / 50;
 - **flat**: a region less steep than 1° of at least 20 S², at the widest scale only.
 
 Whatever it is, it stands out of four times the scatter of the depth itself and of the uncertainty that is stated: its
-significance is its height over the larger of the two, and 1 at least. Common practice, no source, for all of these limits.
+significance is its height over the larger of the two, and 1 at least. No form is told whose top dries. Common practice,
+no source, for all of these limits.
 """
 
 from __future__ import annotations
@@ -20,16 +22,18 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
+from itertools import pairwise
 
 import numpy as np
 import shapely
-from shapely import LineString, MultiLineString, MultiPolygon
+from scipy import ndimage
+from shapely import LineString, MultiPolygon
 from shapely.geometry.base import BaseGeometry
 
 from layers.landformbends import Bends, Bent
 from layers.landformnoise import noise_m
 from layers.landformonce import Found, told_once
-from layers.landformregions import Region, RegionKind, Regions, Scale, windows
+from layers.landformregions import CELLS, Region, RegionKind, Regions, Scale, windows
 from layers.model import Area, Bounds, Depth, FloatArray, Landform, LandformKind, Show
 from layers.relief import slope_at, surfaces
 from layers.units import format_quantity
@@ -41,6 +45,7 @@ _LONG_SCALES = 3.0
 _NARROW = 3.0
 _FLAT_SCALES2 = 20.0
 _FEWEST_SCALES = 8.0
+_MOST_CELLS = 1_000_000
 _HALO_CELLS = 20
 _TILE_CELLS = 400
 _KINDS: tuple[RegionKind, ...] = ("hump", "hole", "saddle", "steep")
@@ -49,10 +54,15 @@ _ROUND_STEP_M = 5.0
 
 
 def choose_scales(depth: Depth) -> tuple[float, ...]:
-    """Return the scales that fit a depth: those of 25, 75 and 225 m that its box holds eight times; 25 m at least."""
+    """Return the scales that fit a depth, of 25, 75 and 225 m, at least one.
+
+    Its box is eight times as wide as the scale or wider, and holds a million of its cells at most: of a large area the
+    small forms are too many to be told, and too long to be found.
+    """
     west, south, east, north = depth.bounds
-    side = min(east - west, north - south)
-    return tuple(one for one in SCALES_M if _FEWEST_SCALES * one <= side) or SCALES_M[:1]
+    side, area = min(east - west, north - south), (east - west) * (north - south)
+    fit = [one for one in SCALES_M if _FEWEST_SCALES * one <= side and area <= _MOST_CELLS * (one / CELLS) ** 2]
+    return tuple(fit) or (SCALES_M[0] if _FEWEST_SCALES * SCALES_M[0] > side else SCALES_M[-1],)
 
 
 def round_step_m(show: Show) -> float:
@@ -103,14 +113,15 @@ def landforms(
     box = within or depth.bounds
     found: list[Found] = []
     for size in sorted(scales_m):
-        scale = Scale(size, noise_m(depth, size / 3, box))
+        scale = Scale(size, noise_m(depth, size / CELLS, box))
         regions = [Regions(kind, scale) for kind in _KINDS]
         regions += [Regions("flat", scale)] if size == max(scales_m) else []
         bends = Bends(scale, step_m)
         tiles = surfaces(depth, scale.cell_m, within=within, tile_cells=tile_cells, halo_cells=_HALO_CELLS)
         for window in windows(tiles, scale):
-            for one in (*regions, bends):
+            for one in regions:
                 one.add(window)
+            bends.add(window)
         for gathered in regions:
             found += [form for region in gathered.whole() for form in _region_forms(depth, region, uncertainty_m)]
         found += [form for bent in bends.whole() for form in _bend_forms(bent, uncertainty_m)]
@@ -124,6 +135,7 @@ def landform_words(form: Landform, show: Show) -> str:
     >>> landform_words(Landform("hump 1", "hump", box, 75, 30, 38, 6, 8, 80, 3), Show("m", "NM", "kn"))
     'hump 1: stands 6 m above the water around; 30 m to 38 m deep; 80 m long; 8° steep'
     """
+
     def depth(value: float) -> str:
         return format_quantity(value, show.depth)
 
@@ -157,39 +169,41 @@ def _significance(height_m: float, doubt_m: float) -> float:
 
 
 def _region_forms(depth: Depth, region: Region, uncertainty: Doubt) -> Iterator[Found]:
-    told, scale = region.figures, region.scale
-    doubt = _doubt_m(uncertainty, region.peak, scale)
-    shape = shapely.simplify(region.shape, 0.75 * scale.cell_m)
-    length, width = _long_and_wide(shape)
-    kind: LandformKind
+    """Give the form that a region is, or nothing."""
+    doubt = _doubt_m(uncertainty, region.peak, region.scale)
     if region.kind == "steep":
-        line = upper_edge(depth, region.shape, scale.cell_m)
-        if line is None or line.length < _LONG_SCALES * scale.size_m:
-            return
-        height = told["tangent"] * scale.cell_m**2 / line.length
-        if region.shape.area > line.length**2 / _NARROW:
-            return
-        kind, shape, length = ("drop-off" if height >= DROP_OFF_M else "ledge"), line, line.length
-        if height < scale.least_m:
-            return
-    elif region.kind == "flat":
-        if region.shape.area < _FLAT_SCALES2 * scale.size_m**2:
-            return
-        kind, height = "flat", told["smooth_max"] - told["smooth_min"]
-        sure = _significance(width * np.tan(np.radians(1.0)), doubt)
-        if sure >= 1:
-            yield _found(region, kind, shape, (height, length, sure))
+        yield from _edge_forms(depth, region, doubt)
         return
+    told, least = region.figures, region.scale.least_m
+    shape = shapely.simplify(region.shape, 0.75 * region.scale.cell_m)
+    length, width = _long_and_wide(shape)
+    if region.kind == "flat":
+        large = region.shape.area >= _FLAT_SCALES2 * region.scale.size_m**2
+        height, sure = told["smooth_max"] - told["smooth_min"], _significance(width * np.tan(np.radians(1.0)), doubt)
+        told_of = large and sure >= 1
     elif region.kind == "saddle":
-        kind, height = "saddle", told["strength"]
+        height, sure = told["strength"], _significance(told["strength"], doubt)
+        told_of = sure >= 1
     else:
-        closed = told["round_min"] - told["smooth_min"] if region.kind == "hump" else told["smooth_max"] - told["round_max"]
-        if told["unknown"] or closed < max(doubt, 0.5 * scale.least_m):
-            return
-        kind, height = region.kind, told["lift" if region.kind == "hump" else "drop"]
-    sure = _significance(height, doubt)
-    if sure >= 1:
-        yield _found(region, kind, shape, (height, length, sure))
+        hump = region.kind == "hump"
+        closed = told["round_min"] - told["smooth_min"] if hump else told["smooth_max"] - told["round_max"]
+        height = told["lift" if hump else "drop"]
+        sure = _significance(height, doubt)
+        told_of = not told["unknown"] and told["depth_min"] >= 0 and closed >= max(doubt, least / 2) and sure >= 1
+    if told_of:
+        yield _found(region, region.kind, shape, (height, length, sure))
+
+
+def _edge_forms(depth: Depth, region: Region, doubt_m: float) -> Iterator[Found]:
+    """Give the drop-off or ledge that a steep region is, or nothing."""
+    scale = region.scale
+    line = upper_edge(depth, region.shape, scale.cell_m)
+    if line is None or line.length < max(_LONG_SCALES * scale.size_m, np.sqrt(_NARROW * region.shape.area)):
+        return
+    height = region.figures["tangent"] * scale.cell_m**2 / line.length
+    sure = _significance(height, doubt_m)
+    if height >= scale.least_m and sure >= 1:
+        yield _found(region, "drop-off" if height >= DROP_OFF_M else "ledge", line, (height, line.length, sure))
 
 
 def _found(region: Region, kind: LandformKind, shape: BaseGeometry, figures: tuple[float, float, float]) -> Found:
@@ -237,7 +251,7 @@ def upper_edge(depth: Depth, shape: MultiPolygon, cell_m: float) -> LineString |
         outside = depth.depth_at(*(middle + step).T)
         upper = outside < depth.depth_at(*(middle - step).T)
         # also along the slope, not only at its ends
-        _, facing = slope_at(depth, *middle.T, cell_m)
+        _, facing = slope_at(depth, middle[:, 0], middle[:, 1], cell_m)
         upper &= outward[:, 0] * np.cos(facing) + outward[:, 1] * np.sin(facing) < -0.4  # noqa: PLR2004 - within 66°
         runs += _runs(ring, _bridged(upper, 3))
     return max(runs, key=lambda one: one.length, default=None)
@@ -250,7 +264,7 @@ def _bridged(on: np.ndarray, gap: int) -> np.ndarray:
     start = int(np.flatnonzero(on)[0])
     out = np.roll(on, -start).copy()
     ones = np.append(np.flatnonzero(out), len(out))
-    for a, b in zip(ones[:-1], ones[1:], strict=True):
+    for a, b in pairwise(ones):
         if b - a - 1 <= gap:
             out[a:b] = True
     return np.roll(out, start)
@@ -265,7 +279,14 @@ def _runs(ring: FloatArray, on: np.ndarray) -> list[LineString]:
     on, points = np.roll(on, -start), np.roll(ring[:-1], -start, axis=0)
     edges = np.flatnonzero(np.diff(np.concatenate([[False], on, [False]]).astype(np.int8)))
     points = np.concatenate([points, points[:1]])
-    return [LineString(points[a : b + 1]) for a, b in zip(edges[::2], edges[1::2], strict=True)]
+    return [_evened(points[a : b + 1]) for a, b in zip(edges[::2], edges[1::2], strict=True)]
+
+
+def _evened(points: FloatArray) -> LineString:
+    """Return a run along the corners of cells as a line without them: the mean of five places, ends as they are."""
+    smooth = ndimage.uniform_filter1d(points, 5, axis=0, mode="nearest")
+    smooth[[0, -1]] = points[[0, -1]]
+    return LineString(smooth)
 
 
 def _long_and_wide(shape: BaseGeometry) -> tuple[float, float]:
