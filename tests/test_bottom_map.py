@@ -52,7 +52,7 @@ def plan() -> Plan:
     source = plan.area.marks[0].source
     figures = (75.0, 9.4, 13.6, 4.2, 6.0, 400.0)
     forms = (
-        Landform(MARKUP, "hump", MultiPolygon([Point(-300, -150).buffer(120)]), *figures, 3.1),
+        Landform(MARKUP, "hump", MultiPolygon([Point(-800, -550).buffer(120)]), *figures, 3.1),
         Landform("", "hole", Point(400, -150).buffer(120), *figures, 2.0),
         Landform("", "ledge", LineString([(-500, -650), (100, -700), (500, -650)]), *figures, 1.5),
     )
@@ -166,7 +166,7 @@ def test_forms_start_off_and_tell_their_figures(browser: sync_api.Browser, file:
         assert "pocket" not in key
         where = page.locator(".leaflet-forms-pane path.form-hump").bounding_box()
         assert where is not None
-        page.mouse.click(where["x"] + 0.5 * where["width"], where["y"] + 0.85 * where["height"])
+        page.mouse.click(where["x"] + 0.5 * where["width"], where["y"] + 0.5 * where["height"])
         said = page.inner_text(".leaflet-popup-content")
         assert MARKUP in said
         assert "hump, 14 ft high, top at 31 ft, found at 246 ft, significance 3.1" in said
@@ -332,7 +332,7 @@ def test_a_section_through_depth_areas_takes_the_shallowest_and_says_where_it_en
         assert (true == 6.0).any()
         assert (told <= true + 0.02).all()  # never deeper than the area promises
         page.get_by_label("Another section between two places").click()
-        touch(page, plan, (-1000.0, -800.0))
+        touch(page, plan, (300.0, -250.0))
         page.locator("#chart .folium-map").focus()
         page.keyboard.press("Enter")
         assert "charted at MLLW" in page.locator(".section-panel [role=status]").inner_text()

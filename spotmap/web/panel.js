@@ -160,12 +160,13 @@ function viewControl(map, legs, section) {
     button("Show the whole trip", "Trip", () => show(false)), section.button));
 }
 
-/** Show all of a box in the part of the map that the key, when it is open, leaves free. */
-function showAll(map, bounds) {
+/** Show all of a box, no closer than `most`, in the part of the map that the key, when it is open, leaves free. */
+function showAll(map, bounds, most = map.getMaxZoom()) {
   const key = map.getContainer().querySelector(".key[open]");
   map.invalidateSize({ pan: false });
   map.fitBounds(bounds, {
     paddingTopLeft: [64, 36], paddingBottomRight: [key ? key.offsetWidth + 36 : 36, 48], animate: false,
+    maxZoom: most,
   });
 }
 

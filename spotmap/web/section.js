@@ -290,7 +290,7 @@ class SectionPanel {
     this.makeRoom();
     const bounds = L.latLngBounds(section.points);
     if (!this.map.getBounds().contains(bounds)) {
-      showAll(this.map, bounds);
+      showAll(this.map, bounds, this.map.getZoom());
     }
   }
 
