@@ -62,7 +62,7 @@ def test_ten_marks_come_in_with_facts_that_a_hand_check_confirms(tmp_path: Path,
         for line_ft, off_m in (shallower, deeper):
             assert float(off_m) == pytest.approx(abs(float(line_ft) - depth_ft) * 0.3048 / 0.04, abs=1.5)
         if 600 < y < 900:
-            assert "closed" in words.split("For chinook, troll:")[1][:20]
+            assert words.split("For chinook, troll:")[1].startswith(" CLOSED")
         elif y < 600 - 1000 / 3:
             far, unit = re.findall(r"Closed water: ([\d.]+) (NM|m) from 'North Bar'", words)[0]
             metres = float(far) * {"NM": 1852.0, "m": 1.0}[unit]
