@@ -181,7 +181,7 @@ def _joined(bends: Sequence[Bend], scale: Scale) -> list[list[int]]:
                 continue
             j = ours[int(near)]
             step = (np.array(bends[i].apex) - np.array(bends[j].apex)) / max(float(away), 1e-9)
-            if away < scale.cell_m or abs(float(step @ np.array(bends[i].axis))) >= _SAME_AXIS:
+            if away < scale.size_m or abs(float(step @ np.array(bends[i].axis))) >= _SAME_AXIS:
                 parent[max(root(i), root(j))] = min(root(i), root(j))
     groups: dict[int, list[int]] = {}
     for i in range(len(bends)):

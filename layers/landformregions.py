@@ -23,7 +23,7 @@ CELLS = 3
 """Cells to a scale: what is found at 75 m is looked at in cells of 25 m."""
 RING = 16
 _LEAST_CELLS = 4
-_LOW = 0.5
+_LOW = 0.35
 _MIN = ("depth_min", "smooth_min", "round_min")
 _MAX = ("strength", "depth_max", "smooth_max", "round_max", "lift", "drop", "unknown")
 _SUM = ("cells", "tangent", "degrees")

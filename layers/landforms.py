@@ -3,7 +3,7 @@
 What each of them is, at a scale S; depth is sampled in cells of S / 3 and smoothed over S × S:
 
 - **hump**: a region that stands shallower than the ring from S to 2 S around it (Weiss 2001) by S / 50 somewhere, by
-  half of that throughout, and whose edge is deeper all round than its top; **hole** likewise;
+  a third of that throughout, at most 8 S long, and whose edge is deeper all round than its top; **hole** likewise;
 - **saddle**: from its middle the bottom rises both ways along a line and falls both ways across it, by S / 200 within
   S; a hump on a slope has one behind it;
 - **drop-off**, **ledge**: a region steeper than 9° throughout and 12° somewhere, 3 S long and 3 times as long as wide;
@@ -43,6 +43,7 @@ SCALES_M = (25.0, 75.0, 225.0)
 DROP_OFF_M = 6.0
 _LONG_SCALES = 3.0
 _NARROW = 3.0
+_LONGEST_SCALES = 8.0
 _FLAT_SCALES2 = 20.0
 _FEWEST_SCALES = 8.0
 _MOST_CELLS = 1_000_000
@@ -165,7 +166,7 @@ def _doubt_m(uncertainty: Doubt, at: tuple[float, float], scale: Scale) -> float
 
 def _significance(height_m: float, doubt_m: float) -> float:
     """Return height over doubt; what is in no doubt at all is a hundred times over it."""
-    return height_m / doubt_m if doubt_m > 0.01 * height_m else 0.0 if np.isnan(doubt_m) else 100.0
+    return float(height_m / doubt_m) if doubt_m > 0.01 * height_m else 0.0 if np.isnan(doubt_m) else 100.0
 
 
 def _region_forms(depth: Depth, region: Region, uncertainty: Doubt) -> Iterator[Found]:
@@ -189,7 +190,8 @@ def _region_forms(depth: Depth, region: Region, uncertainty: Doubt) -> Iterator[
         closed = told["round_min"] - told["smooth_min"] if hump else told["smooth_max"] - told["round_max"]
         height = told["lift" if hump else "drop"]
         sure = _significance(height, doubt)
-        told_of = not told["unknown"] and told["depth_min"] >= 0 and closed >= max(doubt, least / 2) and sure >= 1
+        whole = not told["unknown"] and length <= _LONGEST_SCALES * region.scale.size_m
+        told_of = whole and told["depth_min"] >= 0 and closed >= max(doubt, least / 2) and sure >= 1
     if told_of:
         yield _found(region, region.kind, shape, (height, length, sure))
 
