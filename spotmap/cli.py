@@ -28,6 +28,7 @@ from spotmap.planfiles import plan_files
 from spotmap.planner import make_plan
 from spotmap.progress import progress
 from spotmap.report import plan_words
+from spotmap.ripcommand import rips
 from spotmap.spotcommands import spot_commands
 from spotmap.spotlist import spots
 from spotmap.tidecommands import hours, timetable
@@ -125,6 +126,7 @@ app.command("doubts", epilog="Example: spotmap doubts demo_area --on 2026-08-14"
 app.command(epilog="Example: spotmap pack demo_area --out merrow.gpkg")(pack)
 app.command(epilog="Example: spotmap unpack merrow.gpkg --into merrow")(unpack)
 app.command(epilog='Example: spotmap shape demo_area --scale "75 m" --kind hump')(shape)
+app.command(epilog="Example: spotmap rips demo_area --on 2026-08-14 --start 06:00 --hours 5")(rips)
 app.command(epilog='Example: spotmap spots demo_area --near "Gull Point" --within "1 NM" --facts --on 2026-08-14')(
     spots
 )

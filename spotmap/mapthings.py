@@ -104,7 +104,7 @@ def map_things(plan: Plan, window: Bounds, lines: Sequence[tuple[str, BaseGeomet
         lanes=tuple(_lane(area, lane) for lane in _inside(area.lanes, box)),
         cautions=tuple(_caution(area.projection, caution) for caution in _inside(area.cautions, box)),
         marks=tuple(_mark(area.projection, mark, facts.get(mark.identity, ())) for mark in area.marks),
-        forms=_forms(area, forms[:_MOST_FORMS]),
+        forms=_forms(area, forms[:_MOST_FORMS], _worked(plan, forms[:_MOST_FORMS])),
         forms_left_out=max(0, len(forms) - _MOST_FORMS),
     )
 
@@ -184,7 +184,17 @@ def _nearest_lines(
     return told
 
 
-def _forms(area: Area, forms: Sequence[Landform]) -> tuple[Form, ...]:
+def _worked(plan: Plan, forms: Sequence[Landform]) -> list[tuple[str, ...]]:
+    """Return, for each form, what the current makes of it through the trip, in words; nothing without a current."""
+    if plan.area.current is None or not forms:
+        return [()] * len(forms)
+    from spotmap.rips import through  # noqa: PLC0415 - an area without forms or current need not wait for it
+
+    worked = through(plan.area, forms, plan.legs[0].start, plan.legs[-1].end)
+    return [(f"{one.words} (a rule of thumb)",) if one.rips or one.faces else () for one in worked]
+
+
+def _forms(area: Area, forms: Sequence[Landform], worked: Sequence[tuple[str, ...]]) -> tuple[Form, ...]:
     parts = [shapely.get_parts(shapely.get_parts(form.shape)) for form in forms]
     lines = [_rims(of_form) for of_form in parts]
     tracks: list[FloatArray] = [shapely.get_coordinates(line) for of_form in lines for line in of_form]
@@ -193,11 +203,11 @@ def _forms(area: Area, forms: Sequence[Landform]) -> tuple[Form, ...]:
         Form(
             form.name,
             form.kind,
-            form_words(form, area.show),
+            (*form_words(form, area.show), *more),
             form.shape.area > 0,
             Shape(5, [part for _ in of_form for part in next(shapes).parts]),
         )
-        for form, of_form in zip(forms, lines, strict=True)
+        for form, of_form, more in zip(forms, lines, worked, strict=True)
     )
 
 

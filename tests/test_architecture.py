@@ -19,8 +19,8 @@ ROAD = [
     "worthwater", "worthwords", "worth", "taking", "legwords", "roundlines", "spotwater", "openings", "homeruns",
     "spotfacts", "factwords", "mapwords", "graphsheet", "tidegraph", "playback", "profiles", "bottomgrid",
     "mapthings", "mapdata", "webmap", "outputs", "describe", "comparison", "hours", "progress", "planfiles",
-    "gearcommands", "tidecommands", "worthcommand", "bottomcommands", "spotlist", "spotcommands", "doubts",
-    "bringing", "bringinto", "datacommands", "cli", "start",
+    "gearcommands", "tidecommands", "worthcommand", "bottomcommands", "ripcommand", "spotlist", "spotcommands",
+    "doubts", "bringing", "bringinto", "datacommands", "cli", "start",
 ]  # fmt: skip
 """Every module in an order in which each imports only what lies before it."""
 
