@@ -56,7 +56,7 @@ class Form:
 
     name: str
     kind: str
-    words: str
+    lines: tuple[str, ...]
     areal: bool
     shape: Shape
 
@@ -203,7 +203,7 @@ def _forms(area: Area, forms: Sequence[Landform], worked: Sequence[tuple[str, ..
         Form(
             form.name,
             form.kind,
-            (*form_words(form, area.show), *more),
+            (form_words(form, area.show), *more),
             form.shape.area > 0,
             Shape(5, [part for _ in of_form for part in next(shapes).parts]),
         )

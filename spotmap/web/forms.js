@@ -35,7 +35,7 @@ function formLayer(plan, surfaces) {
     .sort((one, other) => reach(other.points) - reach(one.points));
   return L.layerGroup(forms.flatMap(({ form, points }) => {
     const name = "form form-" + form.kind;
-    const says = (layer) => layer.bindPopup(() => card(form.name || form.kind, [form.words]));
+    const says = (layer) => layer.bindPopup(() => card(form.name || form.kind, form.lines));
     if (form.areal) {
       return [says(L.polygon(points, {
         ...shared, className: name, fillColor: "url(#form-" + form.kind + ")", fillOpacity: 1,
