@@ -13,6 +13,7 @@ import shapely
 from layers._errors import Finding
 from layers.area import age_warnings
 from layers.decisions import DecisionRecord, read_decisions
+from layers.landformfiles import stale
 from layers.layerlist import RULE_ROLES
 from layers.model import Area
 from layers.origins import changed_by_hand, read_origins
@@ -125,6 +126,9 @@ def _depth(area: Area, on: date) -> Iterator[Doubt]:
                 remedy = "Fetch the present edition and its updates, and refresh the area."
                 yield Doubt(Weight.BOTTOM, origin.name, what, means, remedy)
     yield from _uncertain(area)
+    if (finding := stale(area)) is not None:
+        means = "the list of what is worth it, and the map, show forms that the present depth does not have"
+        yield Doubt(Weight.RECKONING, finding.where, finding.what, means, finding.remedy)
     for finding in age_warnings(area, on):
         if "(depth)" in finding.where:
             means = "banks and channels move, and what is shown may have changed since"

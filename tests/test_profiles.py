@@ -184,4 +184,4 @@ def test_forms_are_drawn_where_they_lie_the_most_significant_first() -> None:
     assert LineString(ledge[0]).hausdorff_distance(line) < 3.0
     most = map_data(replace(plan, area=replace(plan.area, landforms=many))).things
     assert (len(most.forms), most.forms_left_out) == (600, 100)
-    assert most.forms[0].words.endswith("significance 0.7")
+    assert most.forms[0].lines[0].endswith("significance 0.7")
