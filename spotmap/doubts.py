@@ -126,9 +126,9 @@ def _depth(area: Area, on: date) -> Iterator[Doubt]:
                 remedy = "Fetch the present edition and its updates, and refresh the area."
                 yield Doubt(Weight.BOTTOM, origin.name, what, means, remedy)
     yield from _uncertain(area)
-    if (finding := stale(area)) is not None:
+    if (outdated := stale(area)) is not None:
         means = "the list of what is worth it, and the map, show forms that the present depth does not have"
-        yield Doubt(Weight.RECKONING, finding.where, finding.what, means, finding.remedy)
+        yield Doubt(Weight.RECKONING, outdated.where, outdated.what, means, outdated.remedy)
     for finding in age_warnings(area, on):
         if "(depth)" in finding.where:
             means = "banks and channels move, and what is shown may have changed since"

@@ -263,10 +263,8 @@ def test_age(folder: Path) -> None:
     assert age_warnings(area, date(2026, 8, 14)) == ()
     assert age_warnings(area, date(2027, 9, 5)) == ()
     old = [str(finding) for finding in age_warnings(area, date(2027, 9, 6))]
-    assert old == [
-        "closure.geojson (closure), ground.geojson (ground): "
-        "are 401 days old (as of 2026-08-01). Get the present rules.",
-    ]
+    both = "closure.geojson (closure), ground.geojson (ground)"
+    assert old == [f"{both}: are 401 days old (as of 2026-08-01). Get the present rules."]
     assert sum(finding.where.count("(") for finding in age_warnings(area, date(2036, 9, 1))) == 5
     (early, *_) = age_warnings(area, date(2026, 2, 1))
     assert "is dated 2026-03-01, after 2026-02-01" in early.what

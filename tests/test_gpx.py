@@ -186,7 +186,10 @@ def test_the_file_says_what_it_is_without_a_clock_of_its_own() -> None:
     assert metadata.findtext("g:name", namespaces=NS) == "Merrow Sound (invented), 2026-08-14"
     words = metadata.findtext("g:desc", namespaces=NS) or ""
     for source in plan.area.sources:
-        assert f"{source.role}: {source.file}, {source.source}, as of {source.as_of}, sha256 {source.sha256[:12]}." in words
+        assert (
+            f"{source.role}: {source.file}, {source.source}, as of {source.as_of}, sha256 {source.sha256[:12]}."
+            in words
+        )
     assert "depths are from MLLW" in words
     assert all(caution in words for caution in (*plan.cautions, *plan.warnings))
     assert metadata.findtext("g:time", namespaces=NS) == "2026-08-14T15:30:00.000Z"
