@@ -450,6 +450,33 @@ def test_time_control_tells_the_moment_in_words(browser: sync_api.Browser, movin
         )
 
 
+def test_the_depth_told_was_read_on_the_leg_that_is_told(
+    browser: sync_api.Browser, moving: Plan, moving_file: Path
+) -> None:
+    """A leg that begins within a minute must not be told the depth at which the one before it was."""
+    starts = [since_start(moving, leg) for leg in moving.legs]
+    ends = [*starts[1:], since_start(moving, moving.legs[-1]) + clock_of(moving.legs[-1])[-1]]
+    with opened(browser, moving_file) as page:
+        looked = 0
+        for leg, since, until in zip(moving.legs[:-1], starts, ends, strict=False):
+            time = int(since) + 1
+            if time % 60 == 0 or time >= until:
+                continue
+            page.evaluate(SET_TIME, time)
+            said = page.get_by_label("Time in the trip").get_attribute("aria-valuetext") or ""
+            assert f"{leg.seq}. {leg.leg.kind}" in said
+            row = time // 60 if time // 60 * 60 >= since else time // 60 + 1
+            if row * 60 > until:
+                assert "Depth not read here" in said
+            else:
+                tide = 0.0 if np.isnan(moving.day.tide_m[row]) else moving.day.tide_m[row]
+                depth_ft = (moving.day.charted_m[row] + tide) / 0.3048
+                told = float(said.split("Depth ")[1].split(" ft")[0])
+                assert depth_ft - 1.05 <= told <= depth_ft + 0.05  # whole feet, never deeper
+            looked += 1
+        assert looked >= 3
+
+
 def test_keys_buttons_and_graph_move_the_time(browser: sync_api.Browser, moving: Plan, moving_file: Path) -> None:
     with opened(browser, moving_file) as page:
         slider = page.get_by_label("Time in the trip")

@@ -71,16 +71,26 @@ class Playback {
   moment(time) {
     const stretch = Math.min(lastUpTo(this.at, time), this.at.length - 2);
     const share = (time - this.at[stretch]) / (this.at[stretch + 1] - this.at[stretch]);
+    const leg = lastUpTo(this.legs, time);
+    const minute = Math.min(Math.floor(time / 60), this.play.minutes.clock.length - 1);
     return {
       boat: mixed(this.way[stretch], this.way[stretch + 1], Math.min(1, Math.max(0, share))),
       course: this.course[stretch],
       heading: this.heading[stretch],
       speed: this.speed[stretch] / 10,
-      leg: lastUpTo(this.legs, time),
-      minute: Math.min(Math.floor(time / 60), this.play.minutes.clock.length - 1),
+      leg: leg,
+      minute: minute,
+      read: this.read(leg, minute),
       rig: this.play.rig[lastUpTo(this.rigs, time)][1],
       lures: this.lures.map((spells) => this.lure(spells, time / this.play.lure_every)),
     };
+  }
+
+  /** Return the minute whose depth was read on this leg: this one, else the next; null where none was. */
+  read(leg, minute) {
+    const until = leg + 1 < this.legs.length ? this.legs[leg + 1] : this.took;
+    const on = minute * 60 < this.legs[leg] ? minute + 1 : minute;
+    return on * 60 <= until && on < this.play.minutes.depth.length ? on : null;
   }
 
   /** Return where a lure is, or null while it is out of the water. */
@@ -301,7 +311,7 @@ class Clock {
     const flow = minutes.flow[now.minute] ? "Current " + minutes.flow[now.minute] : "No current layer";
     const words = [
       minutes.clock[now.minute] + " · " + this.plan.legs[leg].words.title + (run ? ", gear up" : ", gear down"),
-      tide, "Depth " + minutes.depth[now.minute], flow, heading,
+      tide, now.read === null ? "Depth not read here" : "Depth " + minutes.depth[now.read], flow, heading,
       "Over ground " + degrees(now.course) + " T at " + now.speed.toFixed(1) + " " + unit,
     ];
     [this.now, ...this.phrases].forEach((node, index) => { node.textContent = words[index]; });
