@@ -118,6 +118,13 @@ def steps_within(layer: Depth, box: Bounds) -> bool:
     return isinstance(layer, AreaDepth) and meet
 
 
+def unlisted_within(layer: Depth, depth_m: float, box: Bounds) -> bool:
+    """Return whether depth areas in a box list no line at a depth, so that their next deeper edge stands for it."""
+    if isinstance(layer, CombinedDepth):
+        return any(unlisted_within(one, depth_m, box) for rank in layer.ranks for one in rank)
+    return isinstance(layer, AreaDepth) and steps_within(layer, box) and not layer.lists(depth_m)
+
+
 def extent(file: Path, form: str, where: str, columns: Mapping[str, str] | None = None) -> FloatArray:
     """Return (n, 2) WGS 84 positions round a depth layer, from which to choose a projection.
 

@@ -189,6 +189,10 @@ class AreaDepth:
             np.fmin.at(depth, near[asked], self._depth_m[face])
         return depth.reshape(x.shape)
 
+    def lists(self, depth_m: float) -> bool:
+        """Return whether a line at this depth is listed, to 0.1 m; else the next deeper edge stands for it."""
+        return listed_value(self._listed, depth_m) is not None
+
     def line_depth(self, depth_m: float) -> float:
         """Return the depth that the line at `depth_m` is drawn at: a listed one, or `depth_m` itself."""
         listed = listed_value(self._listed, depth_m)

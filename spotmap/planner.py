@@ -12,6 +12,7 @@ import numpy as np
 
 from layers._errors import Finding, InputError
 from layers.area import age_warnings
+from layers.depth import unlisted_within
 from layers.model import Area
 from layers.units import format_quantity
 from spotmap._errors import NoPlanError
@@ -385,10 +386,27 @@ def _unknown_current(area: Area, trip: Trip, timed: Sequence[TimedLeg]) -> list[
     return found
 
 
+def _unlisted_lines(area: Area, timed: Sequence[TimedLeg]) -> list[str]:
+    """Return a warning for each depth line that depth areas do not draw, where a pass goes along one."""
+    told = []
+    for one in timed:
+        depth_m = one.leg.depth_line_m
+        if one.leg.kind == "pass" and depth_m is not None and depth_m not in told:
+            (west, south), (east, north) = one.leg.xy.min(axis=0), one.leg.xy.max(axis=0)
+            if unlisted_within(area.depth, depth_m, (west, south, east, north)):
+                told.append(depth_m)
+    return [
+        f"The depth areas draw no line at {format_quantity(depth_m, area.show.depth)}: where they have the say, the "
+        "edge of their next deeper water is worked for it."
+        for depth_m in told
+    ]
+
+
 def _warnings(area: Area, trip: Trip, sun: Sun, timed: Sequence[TimedLeg]) -> list[str]:
     found = [str(finding) for finding in (*area.warnings, *age_warnings(area, trip.date))]
     if not area.has_grounds:
         found.append("The area has no ground layer: water counts as open unless a closure is drawn.")
+    found += _unlisted_lines(area, timed)
     found += met_cautions(area, timed)
     found += _unknown_current(area, trip, timed)
     passes = [one for one in timed if one.leg.kind == "pass"]

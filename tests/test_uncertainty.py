@@ -14,7 +14,7 @@ import shapely
 
 from layers._errors import InputError
 from layers.area import open_area
-from layers.depth import less_uncertainty, open_depth
+from layers.depth import combine, less_uncertainty, open_depth, unlisted_within
 from layers.model import Area, Uncertainty
 from layers.projection import LocalProjection
 from spotmap.model import Limits
@@ -156,3 +156,15 @@ def test_soundings_are_shallower_all_over(tmp_path: Path) -> None:
     assert less_uncertainty(layer).depth_at(x, y) == pytest.approx(layer.depth_at(x, y) - 0.5)
     with pytest.raises(InputError, match="only a grid has bands"):
         open_depth(tmp_path / "s.csv", LOCAL, **told, uncertainty=Uncertainty(band=2))
+
+
+def test_a_line_that_no_area_draws_is_told(tmp_path: Path) -> None:
+    west, east = shapely.box(-200, 0, 0, 100), shapely.box(0, 0, 200, 100)
+    areas = put(tmp_path / "areas.geojson", [west, east], [{"DRVAL1": 10.0}, {"DRVAL1": 5.0}])
+    layer = open_depth(areas, LOCAL, form="areas", values="depth", unit="m", where="area.toml, layer 1")
+    box = (-50.0, 10.0, 50.0, 60.0)
+    assert [unlisted_within(layer, depth, box) for depth in (5.0, 5.05, 7.0, 10.0)] == [False, False, True, False]
+    assert not unlisted_within(layer, 7.0, (900.0, 900.0, 950.0, 950.0))
+    both = combine([(0, layer), (0, layer)])
+    assert unlisted_within(both, 7.0, box)
+    assert not unlisted_within(both, 10.0, box)
