@@ -16,7 +16,7 @@ from layers.seasons import changes, is_active, season_words
 from spotmap.handoutwords import HandoutWords
 from spotmap.mapwords import NO_GROUNDS, state_words
 from spotmap.model import Plan, TimedLeg
-from spotmap.momentwords import offset_words, short_time
+from spotmap.momentwords import clock_words, offset_words, short_time
 from spotmap.paperpages import Story
 from spotmap.tidegraph import turn_points
 
@@ -101,7 +101,6 @@ def write_client(story: Story, plan: Plan, words: HandoutWords) -> None:
 def itinerary(plan: Plan) -> Iterator[tuple[str, str]]:
     """Yield the day by the clock, as moments and plain words, from a client's plan."""
     zone = plan.area.timezone
-    first = plan.trip.start.astimezone(zone)
     home = plan.trip.home_name or "where we start"
     told = [(plan.trip.start, 0, "", f"We leave {home} and run out with the lines up.")]
     for before, leg in zip((None, *plan.legs), plan.legs, strict=False):
@@ -111,8 +110,10 @@ def itinerary(plan: Plan) -> Iterator[tuple[str, str]]:
     told += [(when, 4, "", f"{name}.") for name, when in _light(plan)]
     told += [(when, 5, "about ", f"{'High' if high else 'Low'} water.") for when, high in _tide_turns(plan)]
     told += [(when, 6, "", f"{words}.") for when, words in plan.day.events]
-    for when, _, about, words in sorted(told, key=lambda one: (one[0].timestamp(), one[1])):
-        yield f"{about}{short_time(when.astimezone(zone), first)}", words
+    told.sort(key=lambda one: (one[0].timestamp(), one[1]))
+    clocks = clock_words([when.astimezone(zone) for when, *_ in told])
+    for clock, (_, _, about, words) in zip(clocks, told, strict=True):
+        yield f"{about}{clock}", words
 
 
 def _work_words(leg: TimedLeg, *, again: bool) -> str:

@@ -6,13 +6,14 @@ from collections.abc import Iterator, Sequence
 
 import numpy as np
 
+from layers.model import FloatArray
 from layers.positions import format_position
 from layers.units import format_quantity
 from spotmap.comparison import Compared
 from spotmap.legwords import leg_words
 from spotmap.mapwords import Section, Table, panel_sections
 from spotmap.model import Plan, TimedLeg
-from spotmap.momentwords import short_time
+from spotmap.momentwords import clock_words, short_time
 from spotmap.papergraph import TripGraph
 from spotmap.paperpages import Story
 from spotmap.tidecommands import timetable_rows
@@ -92,27 +93,26 @@ def _write_timetable(story: Story, plan: Plan) -> None:
 def _write_legs(story: Story, plan: Plan) -> None:
     story.heading("Legs", "courses over the ground at a leg's start to its end, T true, M magnetic")
     head = ("no.", "leg", "from", "to", "course T", "course M", "length", "speed", "charted depth under", "line, note")
-    depths = _depths_under(plan)
+    moments = [when.astimezone(plan.area.timezone) for leg in plan.legs for when in (leg.start, leg.end)]
+    clocks = list(clock_words(moments))
+    each = zip(plan.legs, clocks[::2], clocks[1::2], _depths_under(plan), strict=True)
     story.table(
         head,
-        [_leg_row(plan, leg, depth) for leg, depth in zip(plan.legs, depths, strict=True)],
+        [_leg_row(plan, leg, (start, end), depth) for leg, start, end, depth in each],
         (0.4, 1.5, 0.75, 0.75, 1.1, 1.1, 0.9, 0.8, 1.7, 1.8),
         small=_SMALL,
     )
 
 
-def _leg_row(plan: Plan, leg: TimedLeg, under_m: np.typing.NDArray[np.float64]) -> tuple[str, ...]:
-    show, track, clock = plan.area.show, leg.leg, plan.area.timezone
-    day = plan.trip.start.astimezone(clock)
-    start, end = (short_time(when.astimezone(clock), day) for when in (leg.start, leg.end))
+def _leg_row(plan: Plan, leg: TimedLeg, clock: tuple[str, str], under_m: FloatArray) -> tuple[str, ...]:
+    show, track = plan.area.show, leg.leg
     side = f" to {track.turn_side}" if track.turn_side else ""
     line = f"{format_quantity(track.depth_line_m, show.depth, 0)} line" if track.depth_line_m is not None else ""
     depth = leg_words(plan, leg, under_m).brief[1].rpartition(" · ")[2]
     return (
         str(leg.seq),
         f"{track.label} {track.kind}{side}",
-        start,
-        end,
+        *clock,
         _course(leg.course_start_true_deg, leg.course_end_true_deg),
         _course(leg.course_start_magnetic_deg, leg.course_end_magnetic_deg),
         format_quantity(leg.length_m, show.distance, 2),
@@ -127,7 +127,7 @@ def _course(first_deg: float, last_deg: float) -> str:
     return first if first == last else f"{first} to {last}"
 
 
-def _depths_under(plan: Plan) -> list[np.typing.NDArray[np.float64]]:
+def _depths_under(plan: Plan) -> list[FloatArray]:
     xy = np.concatenate([leg.leg.xy for leg in plan.legs])
     ends = np.cumsum([len(leg.leg.xy) for leg in plan.legs])[:-1]
     return np.split(plan.area.depth.depth_at(xy[:, 0], xy[:, 1]), ends)

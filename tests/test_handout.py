@@ -13,7 +13,6 @@ import pytest
 import shapely
 from pdfplumber.page import Page
 from shapely import MultiPolygon, Point, box
-from spotmap.papersheets import choose_sheets
 
 from layers._errors import InputError
 from layers.model import Mark
@@ -23,6 +22,7 @@ from spotmap.handout import handout_pdf
 from spotmap.handoutcommand import handout
 from spotmap.handoutwords import HandoutWords, read_handout_words
 from spotmap.model import Plan
+from spotmap.papersheets import choose_sheets
 from tests.plan_fixture import MARKUP, build_plan
 
 DEMO = Path(__file__).parents[1] / "demo_area"
