@@ -66,7 +66,7 @@ def _write_section(story: Story, section: Section) -> None:
     story.rows(section.rows)
     story.bullets(section.sentences)
     for table in section.tables:
-        story.text(table.title, strong=True)
+        story.table_title(table.title)
         story.table(table.head, list(_table_rows(table)), (3.8, *[1.0] * (len(table.head) - 1)))
 
 

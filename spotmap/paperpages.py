@@ -85,6 +85,11 @@ class Story:
         """Write a sentence or more."""
         self.flow.append(self.cell(words, strong=strong, after=0.25))
 
+    def table_title(self, words: str) -> None:
+        """Write the name of the table that comes next, on its page."""
+        self.flow.append(CondPageBreak(_HEADING_ROOM_PT))
+        self.text(words, strong=True)
+
     def bullets(self, every: Sequence[str]) -> None:
         """Write a list, an item a line."""
         style = _style(self.size, after=0.15, indent=1.0)
