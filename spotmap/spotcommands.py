@@ -15,7 +15,7 @@ from layers.positions import parse_position
 from layers.units import format_quantity
 from spotmap.clock import day_of
 from spotmap.progress import progress
-from spotmap.spotlist import MOST_TOLD, AreaArgument, area_show, spot_line, tell_findings
+from spotmap.spotlist import MOST_TOLD, AreaArgument, area_show, count_words, spot_line, tell_findings
 
 if TYPE_CHECKING:
     from layers.spotbook import Spot
@@ -184,7 +184,7 @@ def undo(area: AreaArgument) -> None:
     from layers.spotbook import OLDER, put_back  # noqa: PLC0415 - as above
 
     book = put_back(area, today=_today())
-    typer.echo(f"{area}: the book before its last change is back, {len(book.spots)} spots.")
+    typer.echo(f"{area}: the book before its last change is back, {count_words(len(book.spots))}.")
     typer.echo(f"What it was until now is {area / OLDER}; undo again brings that back.")
 
 
@@ -229,7 +229,7 @@ def _put_in(area: Path, new: Sequence[Spot], doubts: Sequence[Finding], *, anywa
         typer.echo(f"added: {spot_line(one)}")
     if len(mine) > MOST_TOLD:
         typer.echo(f"and {len(mine) - MOST_TOLD} more")
-    typer.echo(f"{len(mine)} added; the book holds {len(after[-1])} spots.")
+    typer.echo(f"{len(mine)} added; the book holds {count_words(len(after[-1]))}.")
     if book.spots and mine:
         _tell_undo(area)
 

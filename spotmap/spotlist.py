@@ -82,12 +82,12 @@ def spots(  # noqa: PLR0913 -- the options of a command
     else:
         told = [()] * len(chosen)
     widths = [max(len(shown(row[i])) for row in rows) for i in range(len(rows[0]))]
-    for row, lines in zip(rows if chosen else [], [(), *told], strict=True):
+    for row, lines in zip(rows, [(), *told], strict=True) if chosen else ():
         cells = (shown(cell).ljust(width) for cell, width in zip(row, widths, strict=True))
         typer.echo("  ".join(cells).rstrip())
         for line in lines:
             typer.echo(f"    {shown(line)}")
-    typer.echo(f"{len(chosen)} of {len(book.spots)} spots in {area / BOOK}")
+    typer.echo(f"{len(chosen)} of {count_words(len(book.spots))} in {area / BOOK}")
 
 
 @dataclass(frozen=True)
@@ -118,13 +118,7 @@ def _facts(area: Path, chosen: Sequence[Spot], asked: _Asked) -> list[tuple[str,
             day = asked.on or datetime.now(opened.timezone).date()
             visit = visit_on(opened, day, species=asked.species, method=asked.method)
         else:
-            trip = read_trip(asked.trip, opened)
-            visit = visit_of(trip)
-            if asked.on is not None:
-                visit = visit_on(
-                    opened, asked.on, species=trip.species, method=trip.method, start=trip.start.time(),
-                    hours=trip.hours, home=trip.home, home_name=trip.home_name, boat=trip.boat, limits=trip.limits,
-                )  # fmt: skip
+            visit = visit_of(read_trip(asked.trip, opened, on=asked.on))
         say("working out the facts")
         lon, lat = [one.lon for one in placed], [one.lat for one in placed]
         x, y = opened.projection.to_local(np.array(lon), np.array(lat))
@@ -145,6 +139,11 @@ def spot_line(one: Spot) -> str:
     parts = [f"{one.name} ({one.kind})", one.position, one.dated.isoformat() if one.dated else "", one.note]
     parts += [f"told by {one.told_by}" if one.told_by else "", "private" if one.private else ""]
     return shown(f"{one.identity} " + ", ".join(part for part in parts if part))
+
+
+def count_words(count: int) -> str:
+    """Return how many spots there are, in words."""
+    return "1 spot" if count == 1 else f"{count:,} spots"
 
 
 def shown(text: str) -> str:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import json
+import os
 import re
 import shutil
 import sqlite3
@@ -45,16 +46,10 @@ from layers.spotbook import (
 )
 from layers.spotfile import read_spot_file
 from layers.spots import MOST_SPOTS, plain_words
-from spotmap import cli
-from spotmap.spotcommands import spot_commands
-from spotmap.spotlist import spots
 from tests.commands import run
 from tests.small_area import SmallArea, feature, lonlat, position
 
 TODAY = date(2026, 8, 14)
-if not any(one.name == "spots" for one in cli.app.registered_commands):
-    cli.app.command("spots")(spots)
-    cli.app.add_typer(spot_commands, name="spot")
 
 
 def numbered() -> object:
@@ -88,6 +83,12 @@ def written(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def area(tmp_path: Path, written: Path) -> Path:
     """A square of 6 km, its east land, a strip in its west unknown."""
     return Path(shutil.copytree(written, tmp_path / "area"))
+
+
+@pytest.fixture(autouse=True)
+def _no_power_cut(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Let no test wait for the disk: what is synced outlives a power cut, and none of them makes one."""
+    monkeypatch.setattr(os, "fsync", lambda _: None)
 
 
 def lines(said: str, start: str) -> list[str]:
@@ -254,6 +255,15 @@ def test_a_position_swapped_within_the_degrees_is_asked_about(tmp_path: Path) ->
     assert code == 2
     assert "Did you mean 60.050000, 10.050000?" in complained
     assert run("spot", "add", folder, "S", "60.05 N 10.05 E")[0] == 0
+
+
+def test_a_choice_of_no_spots_lists_none(area: Path) -> None:
+    write_spots(area, book(spot("A")))
+    for asked in (("--kind", "bait"), ("--near", position(500.0, 0.0), "--within", "10 m")):
+        for facts in ((), ("--facts",)):
+            code, said, complained = run("spots", area, *asked, *facts)
+            assert (code, complained) == (0, "")
+            assert said.splitlines() == [f"0 of 1 spot in {area / BOOK}"]
 
 
 def test_an_ambiguous_name_asks_for_the_id() -> None:
@@ -430,7 +440,8 @@ def doomed(step):
                 os.kill(os.getpid(), 9)
             return call(*given, **named)
         return inner
-    os.fsync, shutil.copyfile, Path.replace = dies(os.fsync), dies(shutil.copyfile), dies(Path.replace)
+    # a kill takes nothing that is written, synced or not
+    os.fsync, shutil.copyfile, Path.replace = dies(lambda _: None), dies(shutil.copyfile), dies(Path.replace)
     spotrows.raw.write = dies(spotrows.raw.write)
     change_book(area, lambda now: (*now, new), today=date(2026, 8, 14))
     os._exit(0)
