@@ -349,3 +349,22 @@ def day_of(text: str | None, where: str) -> date | None:
         return date.fromisoformat(text)
     except ValueError:
         raise InputError.one(where, f"'{text}' is not a date.", "Write it as 2026-08-14.") from None
+
+
+def clock_of(text: str, where: str) -> time:
+    """Return the time of day that a text gives, on the area's clock.
+
+    Raises
+    ------
+    InputError
+        It is not a time of day.
+
+    Examples
+    --------
+    >>> clock_of("05:30", "--start")
+    datetime.time(5, 30)
+    """
+    try:
+        return datetime.strptime(text.strip(), "%H:%M").time()  # noqa: DTZ007  the zone is the area's, put on later
+    except ValueError:
+        raise InputError.one(where, f"'{text}' is not a clock time.", "Write it as 05:30.") from None

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import datetime, timedelta
+from math import isnan
 from pathlib import Path
 from typing import Annotated
 
@@ -12,12 +13,13 @@ from layers._errors import InputError
 from layers.area import open_area
 from layers.model import Area, Landform
 from layers.positions import format_position
-from spotmap.clock import day_of
+from spotmap.clock import clock_of, day_of, later
 from spotmap.progress import progress
 
 _RULE = (
     "A rule of thumb, not a fact: water squeezed over a form speeds up by the depth it loses; a rip is called likely "
-    "where that gains 0.4 kn or more (common practice, no source). Wind, wakes and other currents are not in it."
+    "where that gains 0.4 kn or more, and in less than 0.8 kn of current only where it gains more still (common "
+    "practice, no source). Wind, wakes and other currents are not in it."
 )
 
 
@@ -35,23 +37,30 @@ def rips(
     """Tell where the current likely makes rips, and which sides of the bottom's forms it meets."""
     from spotmap.rips import meetings, through  # noqa: PLC0415 - no other command needs it
 
-    day = day_of(on, "--on") or datetime.now().astimezone().date()
+    asked = day_of(on, "--on")
+    since_clock, at_clock = clock_of(start, "--start"), None if at is None else clock_of(at, "--at")
     with progress() as say:
         say("reading the area")
         opened = open_area(area)
+        day = asked or datetime.now(opened.timezone).date()
         forms = _forms(opened, area)
         say("looking at the current")
-        if at is None:
-            since = _moment(opened, day.isoformat(), start, "--start")
-            worked = through(opened, forms, since, since + timedelta(hours=hours))
+        begin = datetime.combine(day, since_clock if at_clock is None else at_clock, opened.timezone)
+        if at_clock is None:
+            worked = through(opened, forms, begin, later(begin, timedelta(hours=hours)))
             told = sorted((one for one in worked if one.rips or one.faces), key=lambda one: not one.rips)
             lines = [(one.form, one.words) for one in told]
+            untold = sum(one.known == 0.0 for one in worked)
         else:
-            met = meetings(opened, forms, _moment(opened, day.isoformat(), at, "--at"))
-            known = sorted((one for one in met if one.rip == one.rip), key=lambda one: -one.rip)
-            lines = [(one.form, one.words) for one in known]
-    when = f"at {at}" if at is not None else f"from {start} for {hours:g} h"
-    typer.echo(f"{opened.name} on {day}, {when}: {len(lines)} of {len(forms)} forms of the bottom meet the current")
+            found = meetings(opened, forms, begin)
+            met = sorted((one for one in found if one.met), key=lambda one: -one.rip)
+            lines = [(one.form, one.words) for one in met]
+            untold = sum(isnan(one.rip) for one in found)
+    when = f"at {begin:%H:%M}" if at_clock is not None else f"from {begin:%H:%M} for {hours:g} h"
+    known = f"; at {untold} of them the current is unknown then" if untold else ""
+    typer.echo(
+        f"{opened.name} on {day}, {when}: {len(lines)} of {len(forms)} forms of the bottom meet the current{known}"
+    )
     for form, words in lines[:most]:
         middle = form.shape.representative_point()
         lon, lat = opened.projection.to_geographic([middle.x], [middle.y])
@@ -69,10 +78,3 @@ def _forms(area: Area, folder: Path) -> tuple[Landform, ...]:
         what = "has no forms of the bottom yet."
         raise InputError.one(str(folder), what, f"Look for them: spotmap shape {folder}")
     return area.landforms
-
-
-def _moment(area: Area, day: str, text: str, where: str) -> datetime:
-    try:
-        return datetime.fromisoformat(f"{day}T{text}").replace(tzinfo=area.timezone)
-    except ValueError:
-        raise InputError.one(where, f"'{text}' is not a time.", "Write it as 05:30.") from None

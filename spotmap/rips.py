@@ -46,7 +46,8 @@ class Meeting:
 
     `up_current` is where the water runs onto rising ground, `lee` where it falls away behind, each None where there is
     none. `rip` is a likeliness from 0 to 1, NaN where the current is unknown; `rip_ground` the place of a rip that is
-    likely, else None. `flow_mps` (2,) is the current in the local axes.
+    likely, else None. `flow_mps` (2,) is the current in the local axes. `met` is False in slack water, over a flat and
+    where the current is unknown.
     """
 
     form: Landform
@@ -56,6 +57,7 @@ class Meeting:
     rip_ground: MultiPolygon | None
     flow_mps: FloatArray
     words: str
+    met: bool = False
 
 
 @dataclass(frozen=True)
@@ -257,7 +259,7 @@ def _meeting(area: Area, form: Landform, seen: _Moments, row: int) -> Meeting:
         told.append("no ground found that rises or falls along the current")
     if ground is not None:
         told.append(f"likely rip over it and {_edge(form, _wind(set_deg))}")
-    return Meeting(form, face, lee, rip, ground, vector, "; ".join(told))
+    return Meeting(form, face, lee, rip, ground, vector, "; ".join(told), met=True)
 
 
 def _working(area: Area, form: Landform, seen: _Moments, row: int) -> Working:

@@ -94,13 +94,13 @@ def visit_on(  # noqa: PLR0913  a command's options one by one
     species: str,
     method: str = "troll",
     start: time = time(0),
-    hours: float = 24.0,
+    hours: float | None = None,
     home: Point | None = None,
     home_name: str = "home",
     boat: Boat | None = None,
     limits: Limits = USUAL_LIMITS,
 ) -> Visit:
-    """Return a visit from bare options: a day on the area's clock, all of it unless told.
+    """Return a visit from bare options: a day on the area's clock, from `start` to its end unless `hours` are told.
 
     Raises
     ------
@@ -108,7 +108,9 @@ def visit_on(  # noqa: PLR0913  a command's options one by one
         As `Visit`.
     """
     begin = datetime.combine(on, start, area.timezone)
-    end = later(begin, timedelta(hours=hours))
+    # a day on which the clock changes has 23 hours, or 25
+    midnight = datetime.combine(on + timedelta(days=1), time(0), area.timezone)
+    end = midnight if hours is None else later(begin, timedelta(hours=hours))
     return Visit(on, begin, end, species, method, home, boat, limits, home_name)
 
 

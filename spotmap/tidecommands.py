@@ -8,7 +8,7 @@ import math
 import os
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from datetime import date, datetime, time
+from datetime import date, datetime
 from itertools import product
 from pathlib import Path
 from typing import Annotated
@@ -21,6 +21,7 @@ from layers._errors import InputError
 from layers.area import open_area
 from layers.model import FloatArray
 from layers.units import parse_quantity, to_unit
+from spotmap.clock import clock_of
 from spotmap.hours import hours_words, try_hours
 from spotmap.model import Plan
 from spotmap.momentwords import offset_words, set_words, tide_words
@@ -58,7 +59,7 @@ def hours(
     out: Annotated[Path | None, typer.Option("--out", help="Also write each plan, a folder each, in here.")] = None,
 ) -> None:
     """Plan the same trip at several hours and days, and tell which give the most time on the line with the tide."""
-    starts = [_clock(text) for text in start or ()]
+    starts = [clock_of(text, "--start") for text in start or ()]
     days = [_day(text) for text in on or ()]
     with progress() as say:
         say("reading the area")
@@ -101,13 +102,6 @@ def timetable(
         typer.echo(line)
     if csv_file is not None:
         typer.echo(f"\nEvery minute is in {csv_file}.")
-
-
-def _clock(text: str) -> time:
-    try:
-        return datetime.strptime(text.strip(), "%H:%M").time()  # noqa: DTZ007  the zone is the area's, put on later
-    except ValueError:
-        raise InputError.one("--start", f"'{text}' is not a clock time.", "Write it as 05:30.") from None
 
 
 def _day(text: str) -> date:

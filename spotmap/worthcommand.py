@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from datetime import datetime, time
 from pathlib import Path
 from typing import Annotated, Literal
 
@@ -11,7 +10,7 @@ import typer
 
 from layers._errors import InputError
 from layers.area import open_area
-from spotmap.clock import day_of
+from spotmap.clock import clock_of, day_of
 from spotmap.judged import WEIGHTS
 from spotmap.progress import progress
 from spotmap.taking import take as take_place
@@ -38,7 +37,7 @@ def worth_today(  # noqa: PLR0913, PLR0917  the options of a command
 ) -> None:
     """List what is worth it in the trip's hours: lawful first, then by parts that you can see and weigh otherwise."""
     weights = weights_of(weigh)
-    day, clock = day_of(on, "--on"), None if start is None else _clock(start)
+    day, clock = day_of(on, "--on"), None if start is None else clock_of(start, "--start")
     if take is not None and work is None:
         raise InputError.one("--take", "needs the piece of work.", "Give it with --work 1, or --work new.")
     chosen = _work(work)
@@ -99,10 +98,3 @@ def _work(text: str | None) -> int | Literal["new"]:
     if not (number.isascii() and number.isdigit() and int(number) >= 1):
         raise InputError.one("--work", f"'{text}' is no piece of work.", "Write 1 for the first, or new.")
     return int(number) - 1
-
-
-def _clock(text: str) -> time:
-    try:
-        return datetime.strptime(text.strip(), "%H:%M").time()  # noqa: DTZ007  the zone is the area's, put on later
-    except ValueError:
-        raise InputError.one("--start", f"'{text}' is not a clock time.", "Write it as 05:30.") from None

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 import time
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
@@ -15,8 +16,10 @@ import shapely
 from shapely import LineString, MultiPolygon, Point, Polygon
 
 from layers.area import open_area
+from layers.landformfiles import write_landforms
 from layers.model import Area, FloatArray, Landform
 from spotmap.rips import LIKELY, Meeting, meetings, rip_likeliness, through
+from tests.commands import run
 from tests.moving_water import (
     KN,
     MIDNIGHT,
@@ -332,6 +335,42 @@ def test_an_areas_own_tables_of_tide_and_current(tmp_path: Path) -> None:
     (meeting,) = meetings(area, [HUMP], datetime.fromtimestamp(seconds(5.0), area.timezone))
     assert overlap(meeting.up_current, sector(math.radians(225.0))) > 0.85
     assert "045° at 1.6 kn" in meeting.words
+
+
+def test_the_command_counts_what_the_current_meets_and_says_what_is_unknown(tmp_path: Path) -> None:
+    races = [Race([(0.0, "slack", 0), (3.0, "flood", 1.6), (6.0, "slack", 0)], reach="1 NM", flood_deg=45.0)]
+    folder = MovingArea(bottom=Hill(AROUND).depth_at, half_m=500.0, cell_m=10.0, races=races).write(tmp_path)
+    level = form("flat", shape=Point(200, 200).buffer(60), height_m=0.0)
+    write_landforms(folder, open_area(folder), [HUMP, replace(level, name="flat 1")])
+    asked = ("rips", folder, "--on", f"{MIDNIGHT:%Y-%m-%d}")
+    code, said, complained = run(*asked, "--at", "03:00")
+    assert code == 0, complained
+    assert "at 03:00: 1 of 2 forms of the bottom meet the current\n  A," in said
+    assert "at 00:00: 0 of 2 forms of the bottom meet the current\nA rule" in run(*asked, "--at", "00:00")[1]
+    for when in (("--at", "20:00"), ("--start", "20:00", "--hours", "2")):
+        said = run(*asked, *when)[1]
+        assert "0 of 2 forms of the bottom meet the current; at 2 of them the current is unknown then\n" in said
+    assert "'06:00Z' is not a clock time" in run(*asked, "--start", "06:00Z")[2]
+
+
+def test_the_command_counts_hours_that_pass_where_the_clock_changes(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    races = [Race([(0.0, "slack", 0), (3.0, "flood", 1.6)])]
+    folder = MovingArea(bottom=Hill(AROUND).depth_at, half_m=500.0, cell_m=10.0, races=races).write(tmp_path)
+    toml = folder / "area.toml"
+    toml.write_text(re.sub('timezone = ".*"', 'timezone = "America/New_York"', toml.read_text()))
+    write_landforms(folder, open_area(folder), [HUMP])
+    asked: list[tuple[datetime, datetime]] = []
+
+    def noted(_area: Area, _forms: object, start: datetime, end: datetime) -> tuple[()]:
+        asked.append((start, end))
+        return ()
+
+    monkeypatch.setattr("spotmap.rips.through", noted)
+    assert run("rips", folder, "--on", "2026-11-01", "--start", "00:00", "--hours", "6")[0] == 0
+    ((start, end),) = asked  # at two the clock goes back to one
+    assert (end.timestamp() - start.timestamp(), f"{end:%H:%M}") == (6 * 3600.0, "05:00")
 
 
 def test_a_day_of_a_hundred_forms_takes_less_than_a_second(water: Area) -> None:

@@ -6,6 +6,7 @@ import math
 from dataclasses import replace
 from datetime import UTC, date, datetime, time, timedelta
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 import numpy as np
 import pytest
@@ -15,6 +16,7 @@ from layers.area import open_area
 from layers.depth import combine
 from layers.depthareas import AreaDepth
 from layers.model import Area
+from spotmap.clock import elapsed
 from spotmap.factwords import fact_words
 from spotmap.homeruns import HomeRun, NoRun
 from spotmap.model import Boat
@@ -359,6 +361,9 @@ def test_a_visit_from_a_trip_and_from_bare_options(tmp_path: Path) -> None:
     assert replace(made, home_name="home") == bare
     day = visit_on(area, DAY, species="chinook")
     assert (day.end - day.start, day.home, day.boat) == (timedelta(days=1), None, None)
+    for on, hours in ((date(2026, 3, 8), 23), (date(2026, 11, 1), 25)):  # the clock goes forward, and back
+        day = visit_on(replace(area, timezone=ZoneInfo("America/New_York")), on, species="chinook")
+        assert elapsed(day.start, day.end) == timedelta(hours=hours)
     with pytest.raises(ValueError, match="a later end"):
         replace(bare, end=bare.start)
     with pytest.raises(ValueError, match="with their zone"):
