@@ -195,12 +195,6 @@ def timetable_words(plan: Plan, every_min: int = 10) -> Iterator[str]:
         yield f"Caution: {text}"
 
 
-def timetable_rows(plan: Plan, every_min: int = 10) -> Iterator[tuple[str, ...]]:
-    """Yield the head of the timetable, then a row every so many minutes and one at its end."""
-    yield _HEADS
-    yield from _rows(plan, sorted({*range(0, len(plan.day.moments), every_min), len(plan.day.moments) - 1}))
-
-
 def _clock_of(moment: datetime, moments: Sequence[datetime]) -> str:
     """Return the hands of the clock, and how far it is from UTC on a trip on which that changes."""
     changes = moments[0].utcoffset() != moments[-1].utcoffset()

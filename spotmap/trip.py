@@ -71,7 +71,6 @@ def read_trip(file: Path, area: Area, *, on: date | None = None, start: time | N
     findings: list[Finding] = []
     top = Table(read_toml(file), file.name, findings)
     top.text("area")
-    top.has("handout")  # the handout reads its words itself
     day = top.day("date")
     if day is None:
         if not top.has("date"):

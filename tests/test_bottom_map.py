@@ -345,6 +345,7 @@ def test_a_section_through_depth_areas_takes_the_shallowest_and_says_where_it_en
 
 def test_a_section_prints_below_the_map_and_the_page_is_drawn_in_time(browser: sync_api.Browser, file: Path) -> None:
     with opened(browser, file) as page:
+        page.wait_for_function("() => performance.getEntriesByType('paint').length > 0")
         assert page.evaluate("() => performance.getEntriesByType('paint').at(-1).startTime") < 2000
         choose_pass(page, "P1")
         page.get_by_label("Section between two places: touch one, then the other").click()
