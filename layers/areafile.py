@@ -15,7 +15,7 @@ from layers.areachanges import Changes, LayerChange, NewArea
 from layers.areatoml import DecisionsDone, drop_layers, new_document, parse, put_decisions, put_layer, render
 from layers.made import Made, MadeFile, MadeLayer, Origin
 from layers.madefiles import plain_name, suffix_of, unused, write_layer
-from layers.newer import refused, torn
+from layers.newer import refused, torn, twice
 from layers.origins import (
     AREA,
     ORIGINS,
@@ -99,11 +99,10 @@ def write_made(
     Raises
     ------
     InputError
-        The area is not as said above, an origin is older than the area's, a made file was changed by hand, the area
-        would not open, or the folder cannot be written. The folder is as it was.
+        The area is not as said above, two origins have one name, one is older than the area's, a made file was changed
+        by hand, the area would not open, or the folder cannot be written. The folder is as it was.
     """
-    if len({origin.name for origin in made.origins}) < len(made.origins):
-        raise ValueError("two origins of one name")
+    raise_all(twice(made))
     folder = folder.resolve()
     notes = ["an earlier run was interrupted; the area is as it was before that."] if recovered(folder) else []
     _check_new(folder, new)

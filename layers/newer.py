@@ -2,10 +2,23 @@
 
 from __future__ import annotations
 
+from collections import Counter
+
 from layers._errors import Finding
 from layers._files import sha256
 from layers.made import Made, Origin
 from layers.origins import OriginRecord, Origins
+
+
+def twice(made: Made) -> list[Finding]:
+    """Return an error for every name that two origins have: neither could be refreshed without the other."""
+    counts = Counter(origin.name for origin in made.origins)
+    remedy = "Give one of them, or give them different names: origins are told apart by theirs."
+    return [
+        Finding(name, f"{count} of the files given come in under this name.", remedy)
+        for name, count in counts.items()
+        if count > 1
+    ]
 
 
 def refused(before: Origins, made: Made, area: str, *, refresh: bool) -> list[Finding]:

@@ -98,6 +98,17 @@ def test_marks_come_in_and_lines_that_are_none_are_told(tmp_path: Path, area: Pa
     assert "line 2" in complained
 
 
+def test_two_files_of_one_name_are_told_apart_by_a_person(tmp_path: Path, area: Path) -> None:
+    for folder in ("mine", "yours"):
+        (tmp_path / folder).mkdir()
+        (tmp_path / folder / "marks.csv").write_text("name,lat,lon\nGull Rock,46.0100,-149.9800\n", encoding="utf-8")
+    code, said, complained = run(
+        "import", tmp_path / "mine" / "marks.csv", tmp_path / "yours" / "marks.csv", "--into", area
+    )
+    assert (code, said) == (2, "")
+    assert "marks: 2 of the files given come in under this name. Give one of them" in complained
+
+
 def test_what_is_in_doubt_comes_worst_first(area: Path) -> None:
     code, said, _ = run("doubts", area, "--on", "2026-08-14")
     assert code == 0
