@@ -15,7 +15,7 @@ from layers.area import age_warnings
 from layers.decisions import DecisionRecord, read_decisions
 from layers.landformfiles import stale
 from layers.layerlist import RULE_ROLES
-from layers.model import Area
+from layers.model import Area, Rule
 from layers.origins import changed_by_hand, read_origins
 from layers.tables import Table, read_toml
 from layers.units import format_quantity
@@ -93,27 +93,39 @@ def _decisions(area: Area) -> Iterator[Doubt]:
     held = {rule.feature: rule for rule in area.closures if rule.feature}
     for record in records:
         where = f"{record.where}, '{record.name or record.feature}'"
-        yield from _decision(record, where, counted=record.feature in held)
+        yield from _decision(record, where, held.get(record.feature))
 
 
-def _decision(record: DecisionRecord, where: str, *, counted: bool) -> Iterator[Doubt]:
-    if record.decided is None:
+def _decision(record: DecisionRecord, where: str, held: Rule | None) -> Iterator[Doubt]:
+    """Yield what is doubtful about a decision; `held` is the closure that it is about, None where it is set aside."""
+    if held is not None and held.state != record.state:
+        what = "the data has changed since it was decided about; the strongest ban holds until you decide again."
+        means = f"{'entry' if held.forbids == 'entry' else 'fishing'} is counted forbidden there"
+        yield Doubt(Weight.CLOSED, where, what, means, "Bring the data in again with --refresh, then decide.")
+    elif record.decided is None:
         ban = "entry is" if record.forbids == "entry" else "fishing is"
         again = f" It was decided before about older data: {record.before}." if record.before else ""
-        what = f"{record.says} Nobody has decided yet what it means for you.".strip() + again
+        what = f"{_sentence(record.says)} Nobody has decided yet what it means for you.".strip() + again
         means = f"{ban} counted forbidden there, all year unless the data gives dates"
         remedy = 'Read the rule, then write decided = (the day), why = "…" and forbids = "nothing", if so.'
         yield Doubt(Weight.CLOSED, where, what, means, remedy)
-    elif not counted:
-        means = "it counts as open, on your word"
-        what = f"{record.says} Set aside on {record.decided}: {record.why}"
+    elif held is None or record.forbids == "fishing":
+        means = "it counts as open, on your word" if held is None else "only fishing counts as forbidden, on your word"
+        set_aside = "Set aside" if held is None else "Decided"
+        what = f"{_sentence(record.says)} {set_aside} on {record.decided}: {record.why}"
         yield Doubt(Weight.CLOSED, where, what, means, "Look again when the rule changes.")
 
 
+def _sentence(text: str) -> str:
+    return f"{text}." if text and text[-1] not in ".!?" else text
+
+
 def _depth(area: Area, on: date) -> Iterator[Doubt]:
+    rules = {source.file for source in area.sources if source.role in RULE_ROLES}
     for finding in changed_by_hand(area.folder):
         means = "plans count what the file says now, not what the official data said"
-        yield Doubt(Weight.BOTTOM, finding.where, finding.what, means, finding.remedy)
+        weight = Weight.CLOSED if finding.where.partition("/")[2] in rules else Weight.BOTTOM
+        yield Doubt(weight, finding.where, finding.what, means, finding.remedy)
     for source in area.sources:
         if source.role == "depth" and source.quality:
             means = "what the data does not state is not counted: keep more clearance than the limits say"

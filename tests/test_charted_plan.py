@@ -216,6 +216,29 @@ def test_a_decision_opens_a_zone_and_lasts_until_the_zone_changes(tmp_path: Path
     assert decision["feature"] in (area / "area.toml").read_text()
 
 
+def test_doubts_about_what_is_closed_come_first(tmp_path: Path, cell: Path) -> None:
+    area = tmp_path / "area"
+    brought(area, cell)
+    text = (area / "area.toml").read_text()
+
+    def closed_first() -> str:
+        code, said, complained = run("doubts", area, "--on", "2026-08-14")
+        assert code == 0, complained
+        return said[said.index("What may be closed") : said.index("What may be shallow")]
+
+    said = 'decided = 2026-08-01\nwhy = "passing is allowed"'
+    weaker = text.replace('forbids = "entry"', f'forbids = "fishing"\n{said}')
+    (area / "area.toml").write_text(weaker)
+    assert "only fishing counts as forbidden, on your word" in closed_first()
+    state = tomllib.loads(text)["decision"][0]["state"]
+    (area / "area.toml").write_text(weaker.replace(state, "0" * len(state)))
+    assert "the data has changed since it was decided about" in closed_first()
+    assert [rule.forbids for rule in open_area(area).closures] == ["entry"]
+    closures = area / "chart-closures.geojson"
+    closures.write_text(closures.read_text() + "\n")
+    assert "chart-closures.geojson: was changed since it was made" in closed_first()
+
+
 def test_a_second_cell_of_larger_scale_wins_where_it_lies(tmp_path: Path, cell: Path) -> None:
     area = tmp_path / "area"
     brought(area, cell)
