@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import timedelta
+from datetime import datetime, timedelta
 from itertools import pairwise
 
 import numpy as np
@@ -32,12 +32,9 @@ def slices_of(brief: Brief) -> tuple[Slice, ...]:
     """Return the trip's hours cut wherever law, ladder or light changes."""
     area, trip = brief.area, brief.trip
     fishery, whole = Fishery(trip.species, trip.method), Span(trip.start, trip.latest_end)
-    lon, lat = area.projection.to_geographic(trip.home.x, trip.home.y)
-    sun = sun_times(float(lon), float(lat), trip.date, area.timezone)
-    lit = None if sun.sunrise is None else later(sun.sunrise, _LOW_LIGHT)
-    dim = None if sun.sunset is None else later(sun.sunset, -_LOW_LIGHT)
+    bright = _bright(brief)
     cuts = [*change_times(area, fishery, whole), *(step.since for step in brief.radius.steps)]
-    cuts += [moment for moment in (lit, dim) if moment is not None]
+    cuts += [moment for day in bright for moment in day]
     inside = {cut.timestamp(): cut for cut in cuts if before(trip.start, cut) and before(cut, trip.latest_end)}
     edges = [trip.start, *(inside[key] for key in sorted(inside)), trip.latest_end]
     found = []
@@ -51,11 +48,24 @@ def slices_of(brief: Brief) -> tuple[Slice, ...]:
                 f"the tide is not known from {begin:%Y-%m-%d %H:%M} to {end:%H:%M}.",
                 "Get predictions for the day, or ask for another one.",
             )
-        low = (lit is not None and before(begin, lit)) or (dim is not None and not before(begin, dim))
+        low = bool(bright) and not any(not before(begin, lit) and before(begin, dim) for lit, dim in bright)
         closed = closed_water(area, fishery, trip.limits, span)
         water = gear_water(area, fishery, trip.limits, span, needed=needed, within=area.depth.bounds)
         found.append(Slice(Span(begin, end), hours, needed, low, closed, water))
     return tuple(found)
+
+
+def _bright(brief: Brief) -> list[tuple[datetime, datetime]]:
+    """Return when the light is no longer low and when it is again, for each day of the trip on which the sun rises."""
+    area, trip = brief.area, brief.trip
+    lon, lat = area.projection.to_geographic(trip.home.x, trip.home.y)
+    days = (trip.latest_end.astimezone(area.timezone).date() - trip.date).days + 1
+    suns = [sun_times(float(lon), float(lat), trip.date + timedelta(days=n), area.timezone) for n in range(days)]
+    return [
+        (later(sun.sunrise, _LOW_LIGHT), later(sun.sunset, -_LOW_LIGHT))
+        for sun in suns
+        if sun.sunrise is not None and sun.sunset is not None
+    ]
 
 
 @dataclass(frozen=True)

@@ -18,12 +18,16 @@ from layers._errors import InputError
 from layers.area import open_area
 from layers.model import Area, Landform
 from spotmap.candidates import LINE
+from spotmap.clock import sun_times
+from spotmap.gear import turning_radius
 from spotmap.judged import WEIGHTS, Judged, Verdict
+from spotmap.placing import Brief
 from spotmap.planner import make_plan
 from spotmap.taking import take
 from spotmap.trip import area_folder, read_trip
 from spotmap.worth import OF_ITS_KIND, verdict, worth
 from spotmap.worthcommand import weights_of, worth_today
+from spotmap.worthwater import slices_of
 from spotmap.worthwords import verdict_words
 from tests.moving_water import MovingArea, Race
 from tests.small_area import ALWAYS, SmallArea, SmallTrip, feature, work
@@ -121,6 +125,18 @@ def test_a_longer_setback_drops_a_tight_place(tmp_path: Path) -> None:
     out = named(long.out, "East")
     assert out.lawful
     assert not out.workable
+
+
+def test_low_light_ends_on_the_morning_after(tmp_path: Path) -> None:
+    file = written(tmp_path, SmallArea(), start="20:00", hours=12.0)
+    trip = read_trip(file, open_area(area_folder(file)))
+    brief = Brief(open_area(area_folder(file)), trip, turning_radius(trip.rods, trip.boat, trip.limits), 0.0, 0.0)
+    cut = slices_of(brief)
+    assert cut[0].low_light
+    assert not cut[-1].low_light
+    # by the almanac's sun: an hour after sunrise on the 15th
+    sunrise = sun_times(-153.0, 47.85, date(2026, 8, 15), trip.start.tzinfo).sunrise
+    assert abs((cut[-1].span.start - sunrise).total_seconds() - 3600) < 60
 
 
 def hump(k: int, x: float, kind: str = "hump", significance: float = 4.0) -> Landform:
