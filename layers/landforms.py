@@ -36,7 +36,6 @@ from layers.landformonce import Found, told_once
 from layers.landformregions import CELLS, Region, RegionKind, Regions, Scale, windows
 from layers.model import Area, Bounds, Depth, FloatArray, Landform, LandformKind, Show
 from layers.relief import slope_at, surfaces
-from layers.units import format_quantity
 
 Doubt = float | Callable[[FloatArray, FloatArray], FloatArray]
 SCALES_M = (25.0, 75.0, 225.0)
@@ -127,34 +126,6 @@ def landforms(
             found += [form for region in gathered.whole() for form in _region_forms(depth, region, uncertainty_m)]
         found += [form for bent in bends.whole() for form in _bend_forms(bent, uncertainty_m)]
     return _named([one.form for one in told_once(found)])
-
-
-def landform_words(form: Landform, show: Show) -> str:
-    """Return a form in words, in a person's units.
-
-    >>> box = shapely.box(0, 0, 60, 60)
-    >>> landform_words(Landform("hump 1", "hump", box, 75, 30, 38, 6, 8, 80, 3), Show("m", "NM", "kn"))
-    'hump 1: stands 6 m above the water around; 30 m to 38 m deep; 80 m long; 8° steep'
-    """
-
-    def depth(value: float) -> str:
-        return format_quantity(value, show.depth)
-
-    far = show.depth if show.depth in ("m", "ft") else "m"
-    span = f"{depth(form.depth_min_m)} to {depth(form.depth_max_m)} deep"
-    long = f"{format_quantity(round(form.length_m, -1), far)} long"
-    rise = depth(form.height_m)
-    what = {
-        "hump": f"stands {rise} above the water around",
-        "hole": f"lies {rise} below the water around",
-        "point": f"stands out by {rise} from the slope",
-        "pocket": f"is let into the slope by {rise}",
-        "ledge": f"goes down by {rise}",
-        "drop-off": f"goes down by {rise}",
-        "saddle": f"rises and falls by {rise} within {format_quantity(form.scale_m, far)}",
-        "flat": f"{rise} from end to end",
-    }[form.kind]
-    return f"{form.name}: {what}; {span}; {long}; {form.slope_deg:.0f}° steep"
 
 
 def _doubt_m(uncertainty: Doubt, at: tuple[float, float], scale: Scale) -> float:

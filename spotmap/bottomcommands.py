@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from collections import Counter
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, get_args
 
 import typer
 
 from layers._errors import InputError
 from layers.area import open_area
+from layers.model import LandformKind
 from layers.positions import format_position
 from layers.units import parse_quantity
 from spotmap.progress import progress
@@ -29,13 +30,16 @@ def shape(
     from layers.landformfiles import write_landforms  # noqa: PLC0415 - no other command needs them
     from layers.landforms import (  # noqa: PLC0415
         choose_scales,
-        landform_words,
         landforms,
         round_step_m,
         stated_doubt,
     )
+    from layers.landformwords import landform_words  # noqa: PLC0415
     from layers.relief import is_surface  # noqa: PLC0415
 
+    if kind is not None and kind not in get_args(LandformKind):
+        kinds = ", ".join(get_args(LandformKind))
+        raise InputError.one("--kind", f"'{kind}' is no kind of form.", f"Write one of {kinds}.")
     scales = [parse_quantity(one, "length", "--scale", minimum=1.0) for one in scale or []]
     with progress() as say:
         say("reading the area")

@@ -7,16 +7,12 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-import numpy.typing as npt
 
-from layers.depth import CombinedDepth
-from layers.depthareas import AreaDepth
 from layers.units import to_unit
+from spotmap.roundlines import steps_at
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
-
-    from layers.model import Area, Bounds, Depth, FloatArray
+    from layers.model import Area, Bounds, Depth
     from layers.projection import LocalProjection
     from spotmap.model import Plan
 
@@ -128,27 +124,9 @@ def bottom_grid(depth: Depth, projection: LocalProjection, within: Bounds) -> Bo
         quantum_m=quantum_m,
         unknown=UNKNOWN,
         depths=base64.b64encode(whole.tobytes()).decode(),
-        steps=base64.b64encode(np.packbits(_in_steps(depth, x, y, found)).tobytes()).decode(),
+        steps=base64.b64encode(np.packbits(steps_at(depth, x, y) & known).tobytes()).decode(),
     )
 
 
 def _count(steps: float) -> int:
     return max(2, int(steps) + 1)
-
-
-def _in_steps(depth: Depth, x: FloatArray, y: FloatArray, found: FloatArray) -> npt.NDArray[np.bool_]:
-    """Return where depth areas have the say."""
-    if isinstance(depth, AreaDepth):
-        return np.isfinite(found)
-    told = np.zeros(found.shape, dtype=bool)
-    for layer in _areas(depth):
-        west, south, east, north = layer.bounds
-        near = np.flatnonzero((x >= west) & (x <= east) & (y >= south) & (y <= north))
-        if near.size:
-            told[near] |= layer.depth_at(x[near], y[near]) == found[near]
-    return told
-
-
-def _areas(depth: Depth) -> Iterator[AreaDepth]:
-    if isinstance(depth, CombinedDepth):
-        yield from (layer for rank in depth.ranks for layer in rank if isinstance(layer, AreaDepth))

@@ -153,7 +153,7 @@ def map_data(plan: Plan) -> MapData:
     area = plan.area
     projection = area.projection
     window = _window(plan)
-    bands, lines, drawn = _bands_and_lines(plan, window, _levels(plan, window))
+    bands, lines = _bands_and_lines(plan, window, _levels(plan, window))
     tracks, along = _tracks(plan)
     begin, end = (when.astimezone(area.timezone) for when in (plan.trip.start, plan.legs[-1].end))
     day = f"{begin:%a} {begin.day} {begin:%b %Y}"
@@ -166,7 +166,7 @@ def map_data(plan: Plan) -> MapData:
         land=shape_of(projection, shapely.clip_by_rect(area.land, *_grown(window, 0.3)), 5, _TOLERANCE_M),
         lines=lines,
         closed=tuple(_closed(plan, water) for water in plan.closed),
-        things=map_things(plan, _grown(window, 0.3), drawn),
+        things=map_things(plan, _grown(window, 0.3)),
         legs=tracks,
         lures=_lures(plan),
         sections=panel_sections(plan, [track.words for track in tracks]),
@@ -238,11 +238,8 @@ def _levels(plan: Plan, window: Bounds) -> tuple[float, ...]:
 
 def _bands_and_lines(
     plan: Plan, window: Bounds, levels: Sequence[float]
-) -> tuple[tuple[Band, ...], tuple[DepthLine, ...], list[tuple[str, BaseGeometry]]]:
-    """Return the bands, and the depth lines: the bands' rims, and as finely as they are known the lines worked.
-
-    Last the lines once more, as their labels and what is drawn of them in local metres.
-    """
+) -> tuple[tuple[Band, ...], tuple[DepthLine, ...]]:
+    """Return the bands, and the depth lines: the bands' rims, and as finely as they are known the lines worked."""
     area, unit = plan.area, plan.area.show.depth
     longest_m = max(window[2] - window[0], window[3] - window[1])
     cell_m, tolerance_m = longest_m / _DETAIL, max(_TOLERANCE_M, longest_m / _FINEST)
@@ -251,7 +248,7 @@ def _bands_and_lines(
     known = _rings(area.depth.known(within, cell_m), tolerance_m)
     rim = shapely.buffer(known, cell_m + 2 * tolerance_m, quad_segs=2)
     bands = [Band("dries: above the datum", "dries", shape_of(area.projection, known, 5))]
-    lines, drawn = [], []
+    lines = []
     for index, level in enumerate(levels):
         depth_m = level / to_unit(1.0, unit)
         water = _rings(area.depth.deeper_than(depth_m, within, cell_m), tolerance_m)
@@ -260,15 +257,13 @@ def _bands_and_lines(
         bands.append(Band(words, str(index), shape_of(area.projection, water, 5)))
         if all(abs(depth_m - line_m) > _SAME_LINE_M for line_m in worked):
             edge = water.difference(rim)
-            drawn.append((f"{level:g} {unit}", edge))
             lines.append(DepthLine(f"{level:g} {unit}", False, shape_of(area.projection, edge, 5)))
     for depth_m in worked:
         line = shapely.get_parts(area.depth.depth_line(depth_m, within))
         simple = shapely.simplify(line, _TOLERANCE_M, preserve_topology=False)
         whole = shapely.multilinestrings(simple[shapely.length(simple) > 0.0])
-        drawn.append((format_quantity(depth_m, unit), whole))
         lines.append(DepthLine(format_quantity(depth_m, unit), True, shape_of(area.projection, whole, 5)))
-    return tuple(bands), tuple(lines), drawn
+    return tuple(bands), tuple(lines)
 
 
 def _rings(water: BaseGeometry, tolerance_m: float) -> shapely.MultiLineString:

@@ -11,10 +11,11 @@ import numpy.typing as npt
 import shapely
 from shapely.geometry.base import BaseGeometry
 
+from layers.landformwords import figure_words
 from layers.model import Area, Bounds, Caution, FloatArray, Hazard, Landform, Lane, Mark, Show
 from layers.positions import format_position
 from layers.projection import LocalProjection
-from layers.units import format_quantity, to_unit
+from layers.units import format_quantity
 from spotmap.legwords import near_words
 from spotmap.model import Plan
 from spotmap.web.steps import Shape, line_shapes, shape_of
@@ -27,9 +28,8 @@ _MOST_HAZARDS = 1500
 _MOST_FORMS = 600
 """More hide one another: the most significant are drawn."""
 _FORM_TOLERANCE_M = 2.0
-_SLOPE_REACH_M = 15.0
-"""A spot's slope is read over twice this, to the north and to the east."""
-_BENDS = ("point", "pocket")
+_MOST_FACTS = 60
+"""Facts of more spots would make a plan wait: those nearest to the legs have them."""
 _AREA = 2  # shapely's dimension of polygons
 
 
@@ -73,7 +73,7 @@ class Things:
     forms_left_out: int
 
 
-def map_things(plan: Plan, window: Bounds, lines: Sequence[tuple[str, BaseGeometry]] = ()) -> Things:
+def map_things(plan: Plan, window: Bounds) -> Things:
     """Return what the map shows besides water and tracks.
 
     Parameters
@@ -82,8 +82,6 @@ def map_things(plan: Plan, window: Bounds, lines: Sequence[tuple[str, BaseGeomet
         The plan.
     window
         What lies outside this box is left out, local metres; marks never are.
-    lines
-        The depth lines that are shown, each with its label: a spot tells the nearest.
 
     Returns
     -------
@@ -97,7 +95,7 @@ def map_things(plan: Plan, window: Bounds, lines: Sequence[tuple[str, BaseGeomet
     away = np.where(shapely.intersects(box, shapes), shapely.distance(legs, shapes), np.inf)
     nearest = [i for i in np.argsort(away, kind="stable")[:_MOST_HAZARDS].tolist() if np.isfinite(away[i])]
     signed = set(nearest[:_MOST_SIGNS])
-    facts = spot_facts(area, [mark for mark in area.marks if mark.identity], lines)
+    facts = _spot_facts(plan, legs)
     forms = sorted(_inside(area.landforms, box), key=lambda form: -form.significance)
     return Things(
         hazards=tuple(_hazard(area, area.hazards[i], sign=i in signed) for i in sorted(nearest)),
@@ -116,72 +114,21 @@ def hazard_words(area: Area, hazard: Hazard) -> tuple[str, ...]:
     return (*told, *_margin(area, hazard.margin_m))
 
 
-def spot_facts(
-    area: Area, spots: Sequence[Mark], lines: Sequence[tuple[str, BaseGeometry]]
-) -> dict[str, tuple[str, ...]]:
-    """Return what is computed of spots, by their identities: depth, slope, and the nearest depth line that is shown.
-
-    The slope is read between points 15 m off to all four sides; where one of them is unknown, none is told.
-    """
+def _spot_facts(plan: Plan, legs: BaseGeometry) -> dict[str, tuple[str, ...]]:
+    """Return the facts of spots through the trip, in words, by their identities: of many, of those nearest the legs."""
+    spots = [mark for mark in plan.area.marks if mark.identity]
     if not spots:
         return {}
-    places = np.array([(spot.point.x, spot.point.y) for spot in spots])
-    reach = _SLOPE_REACH_M
-    cross = np.array([(0.0, 0.0), (reach, 0.0), (-reach, 0.0), (0.0, reach), (0.0, -reach)])
-    round_them = places[:, None] + cross
-    depth = area.depth.depth_at(round_them[..., 0], round_them[..., 1])
-    rise = np.hypot(depth[:, 1] - depth[:, 2], depth[:, 3] - depth[:, 4]) / (2.0 * reach)
-    nearest = _nearest_lines(area, spots, lines)
+    from spotmap.factwords import fact_words  # noqa: PLC0415 - an area without a spot book need not wait for it
+    from spotmap.spotfacts import facts_of, visit_of  # noqa: PLC0415 - as above
+
+    spots.sort(key=lambda spot: spot.point.distance(legs))
+    told = facts_of(plan.area, [spot.point for spot in spots[:_MOST_FACTS]], visit_of(plan.trip))
+    words = [fact_words(one, plan.area) for one in told]
+    more = ("For its facts: spotmap spots AREA --facts --near NAME",)
     return {
-        spot.identity: (_charted(area, float(depth[i, 0]), float(np.degrees(np.arctan(rise[i])))), *nearest[i])
-        for i, spot in enumerate(spots)
+        spot.identity: one for spot, one in zip(spots, [*words, *([more] * (len(spots) - len(words)))], strict=True)
     }
-
-
-def form_words(form: Landform, show: Show) -> str:
-    """Return what is said of a form of the bottom: its kind and its figures.
-
-    Examples
-    --------
-    >>> from shapely import Point
-    >>> form = Landform("", "hump", Point(0, 0).buffer(9), 75.0, 9.4, 13.6, 4.2, 6.0, 40.0, 3.1)
-    >>> form_words(form, Show("ft", "NM", "kn"))
-    'hump, 14 ft high, top at 31 ft, found at 246 ft, significance 3.1'
-    """
-    unit = show.depth
-    least, most = (f"{to_unit(depth_m, unit):.0f}" for depth_m in (form.depth_min_m, form.depth_max_m))
-    span = f"at {most} {unit}" if least == most else f"{least} to {most} {unit}"
-    tall, steep = format_quantity(form.height_m, unit, 0), f"{form.slope_deg:.0f}° steep"
-    long = f"{format_quantity(form.length_m, show.distance, 2)} long"
-    figures = {
-        "hump": (f"{tall} high", f"top at {format_quantity(form.depth_min_m, unit, 0)}"),
-        "hole": (f"{tall} deep", f"bottom at {format_quantity(form.depth_max_m, unit, 0)}"),
-        "saddle": (f"{tall} high", span),
-        "flat": (span, f"{form.slope_deg:.1f}° steep"),
-    }.get(form.kind, (span, long) if form.kind in _BENDS else (span, steep, long))
-    scale = format_quantity(form.scale_m, "m" if unit == "m" else "ft", 0)
-    return ", ".join((form.kind, *figures, f"found at {scale}", f"significance {form.significance:.1f}"))
-
-
-def _charted(area: Area, depth_m: float, slope_deg: float) -> str:
-    if np.isnan(depth_m):
-        return "depth not known"
-    slope = "" if np.isnan(slope_deg) else f", slope {slope_deg:.0f}°"
-    return f"{format_quantity(depth_m, area.show.depth, 1)} at {area.depth_datum}{slope}"
-
-
-def _nearest_lines(
-    area: Area, spots: Sequence[Mark], lines: Sequence[tuple[str, BaseGeometry]]
-) -> list[tuple[str, ...]]:
-    parts = [(words, part) for words, line in lines for part in shapely.get_parts(line)]
-    if not parts:
-        return [()] * len(spots)
-    tree = shapely.STRtree([part for _, part in parts])
-    (spot, line), away = tree.query_nearest([one.point for one in spots], return_distance=True, all_matches=False)
-    told: list[tuple[str, ...]] = [()] * len(spots)
-    for i, at, far_m in zip(spot.tolist(), line.tolist(), away.tolist(), strict=True):
-        told[i] = (f"{near_words(area, far_m)} from the {parts[at][0]} line",)
-    return told
 
 
 def _worked(plan: Plan, forms: Sequence[Landform]) -> list[tuple[str, ...]]:
@@ -203,12 +150,18 @@ def _forms(area: Area, forms: Sequence[Landform], worked: Sequence[tuple[str, ..
         Form(
             form.name,
             form.kind,
-            (form_words(form, area.show), *more),
+            (_figures(form, area.show), *more),
             form.shape.area > 0,
             Shape(5, [part for _ in of_form for part in next(shapes).parts]),
         )
         for form, of_form, more in zip(forms, lines, worked, strict=True)
     )
+
+
+def _figures(form: Landform, show: Show) -> str:
+    """Return a form's figures, after its kind where its name, which heads them, does not begin with it."""
+    kind = "" if not form.name or form.name.startswith(form.kind) else f"{form.kind}; "
+    return kind + figure_words(form, show)
 
 
 def _rims(parts: npt.NDArray[np.object_]) -> npt.NDArray[np.object_]:

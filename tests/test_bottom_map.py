@@ -169,7 +169,7 @@ def test_forms_start_off_and_tell_their_figures(browser: sync_api.Browser, file:
         page.mouse.click(where["x"] + 0.5 * where["width"], where["y"] + 0.5 * where["height"])
         said = page.inner_text(".leaflet-popup-content")
         assert MARKUP in said
-        assert "hump, 14 ft high, top at 31 ft, found at 246 ft, significance 3.1" in said
+        assert "hump; stands 13.8 ft above the water around; 30.8 ft to 44.6 ft deep" in said
         assert page.locator("img").count() == 0
         switch.uncheck()
         assert page.locator(".leaflet-forms-pane path").count() == 0
@@ -183,8 +183,31 @@ def test_a_spot_tells_its_facts(browser: sync_api.Browser, file: Path, plan: Pla
         assert "spot from the spot book" in page.inner_text(".key")
         page.mouse.click(*on_screen(page, plan, (-700.0, 100.0)))
         said = page.inner_text(".leaflet-popup-content")
-        for words in ("bait, private", "on the ebb", "deck notes, 2026-05-01", "ft at MLLW, slope 3°", "ft line"):
+        for words in (
+            "bait, private",
+            "on the ebb",
+            "deck notes, 2026-05-01",
+            "ft below MLLW",
+            "Bottom: slopes 2.9°",
+            "ft line",
+            "For chinook, troll",
+        ):
             assert words in said
+
+
+def test_the_facts_of_a_spot_fit_a_phone(browser: sync_api.Browser, file: Path) -> None:
+    with opened(browser, file, 390) as page:
+        page.locator(".leaflet-marker-pane .sign-spot").first.click(force=True)
+        card = page.locator(".leaflet-popup-content")
+        assert card.evaluate("card => card.scrollHeight > card.clientHeight + 50")
+        assert card.evaluate("card => getComputedStyle(card).overflowY") == "auto"
+        assert page.locator(".leaflet-popup").bounding_box()["height"] < 0.5 * 844
+        key = page.locator(".key").bounding_box()
+        # the map moves the card clear of the key, and takes a moment for it
+        page.wait_for_function(
+            "bottom => document.querySelector('.leaflet-popup-content').getBoundingClientRect().top >= bottom",
+            arg=key["y"] + key["height"],
+        )
 
 
 def test_slope_is_a_picture_of_the_slope(browser: sync_api.Browser, file: Path, plan: Plan) -> None:

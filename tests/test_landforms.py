@@ -17,7 +17,8 @@ from scipy import ndimage
 from layers.area import open_area
 from layers.landformfiles import stale, write_landforms
 from layers.landformnoise import noise_m
-from layers.landforms import choose_scales, landform_words, landforms, stated_doubt
+from layers.landforms import choose_scales, landforms, stated_doubt
+from layers.landformwords import landform_words
 from layers.model import Landform, Show
 from tests.small_area import SmallArea
 from tests.test_real_water import SURVEY, write_area
@@ -231,8 +232,13 @@ def test_scales_and_words() -> None:
     assert choose_scales(Water(bumps, 8000.0)) == (75.0, 225.0)  # type: ignore[arg-type]
     show = Show("ft", "NM", "kn")
     form = Landform("drop-off 1", "drop-off", shapely.LineString([(0, 0), (300, 0)]), 25, 20, 40, 15, 20, 300, 4)
-    assert (
-        landform_words(form, show) == "drop-off 1: goes down by 49.2 ft; 65.6 ft to 131 ft deep; 984 ft long; 20° steep"
+    assert landform_words(form, show) == (
+        "drop-off 1: goes down by 49.2 ft; 65.6 ft to 131 ft deep; 984 ft long; 20° steep; scale 25 m, significance 4.0"
+    )
+    gentle = replace(form, name="The Shelf", kind="flat", depth_max_m=20.0, length_m=5000.0, slope_deg=0.23)
+    assert landform_words(gentle, show) == (
+        "The Shelf, flat: its depth differs by 49.2 ft; 65.6 ft deep; 2.70 NM long; 0.2° steep; "
+        "scale 25 m, significance 4.0"
     )
 
 

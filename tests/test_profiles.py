@@ -13,12 +13,14 @@ from shapely import LineString, MultiPolygon, Point, box
 
 from layers.depth import combine
 from layers.depthareas import AreaDepth
+from layers.landformwords import landform_words
 from layers.model import Landform, LandformKind, Mark, Show
 from layers.projection import LocalProjection
 from spotmap.bottomgrid import MOST_NODES, UNKNOWN, BottomGrid, bottom_grid
+from spotmap.factwords import fact_words
 from spotmap.mapdata import map_data
-from spotmap.mapthings import form_words, spot_facts
 from spotmap.profiles import along
+from spotmap.spotfacts import spot_facts, visit_of
 from tests.plan_fixture import CENTRE, ISLAND_RADIUS_M, SLOPE, ConeDepth, build_plan
 
 CONE = ConeDepth()
@@ -119,7 +121,7 @@ def test_nodes_where_depth_areas_have_the_say_are_in_steps() -> None:
     assert (alone[3] == np.isfinite(alone[2])).all()
 
 
-def test_spots_tell_source_date_depth_slope_and_the_nearest_line() -> None:
+def test_spots_tell_source_date_and_the_facts_that_the_spot_list_tells() -> None:
     plan = build_plan()
     mark = plan.area.marks[0]
     spots = (
@@ -128,34 +130,53 @@ def test_spots_tell_source_date_depth_slope_and_the_nearest_line() -> None:
     )
     plan = replace(plan, area=replace(plan.area, marks=(*plan.area.marks, *spots)))
     things = {thing.name: thing for thing in map_data(plan).things.marks}
-    # 2300 m from the cone's middle: (2300 − 1400) × 0.05 = 45 m, slope atan(0.05) = 3°; the 100 ft line is at 30.48 m,
-    # (45 − 30.48) / 0.05 = 290 m off, the 35 m line 200 m off, the 200 ft line 319 m.
     assert things["Ours"].kind == "bait"
     assert things["Ours"].private
     assert things["Ours"].lines[:2] == ("on the ebb", "deck notes, 2026-05-01")
-    assert things["Ours"].lines[3] == "147.6 ft at MLLW, slope 3°"
-    words = things["Ours"].lines[4]
-    assert float(words.split(" ft")[0]) == pytest.approx(200 / 0.3048, abs=7)
-    assert words.endswith("from the 115 ft line")
-    assert things["Ashore"].lines[1] == "depth not known"
+    # 2300 m from the cone's middle: (2300 − 1400) × 0.05 = 45 m = 147.6 ft, slope atan(0.05) = 2.9°
+    depth, bottom, _, rules, *_ = things["Ours"].lines[3:]
+    assert depth.startswith("Charted depth: 147.6 ft below MLLW")
+    assert bottom.startswith("Bottom: slopes 2.9°, deeper towards ")
+    assert rules.startswith("For chinook, troll: ")
+    assert things["Ours"].lines[3:] == fact_words(spot_facts(plan.area, Point(0, -300), visit_of(plan.trip)), plan.area)
+    assert things["Ashore"].lines[1:] == ("On land.",)
     assert [thing.spot for thing in things.values()] == [False, False, False, True, True]
-    assert spot_facts(plan.area, spots[:1], ()) == {"s1": ("147.6 ft at MLLW, slope 3°",)}
+    many = tuple(replace(spots[0], identity=f"m{i}", point=Point(10.0 * i, -300)) for i in range(100))
+    shown = map_data(replace(plan, area=replace(plan.area, marks=many))).things.marks
+    assert sum("Charted depth" in one.lines[3] for one in shown) == 60
+    assert sum("spotmap spots AREA --facts" in one.lines[3] for one in shown) == 40
+
+
+def test_a_spot_over_depth_areas_tells_no_slope() -> None:
+    plan = build_plan()
+    areas = AreaDepth(
+        np.array([box(-3000, -600, 3000, 0), box(-3000, -3000, 3000, -600)], dtype=object), np.array([5.0, 9.0])
+    )
+    edge = Mark("Edge", "bait", "", False, Point(0, -590), plan.area.marks[0].source, "s1")
+    stepped = replace(plan.area, depth=areas, marks=(edge,))
+    (thing,) = map_data(replace(plan, area=stepped)).things.marks
+    assert "Bottom: slope unknown, the charted depth goes in steps there." in thing.lines
 
 
 @pytest.mark.parametrize(
     ("kind", "figures"),
     [
-        ("hump", "14 ft high, top at 31 ft"),
-        ("hole", "14 ft deep, bottom at 45 ft"),
-        ("saddle", "14 ft high, 31 to 45 ft"),
-        ("flat", "31 to 45 ft, 6.0° steep"),
-        ("point", "31 to 45 ft, 0.22 NM long"),
-        ("ledge", "31 to 45 ft, 6° steep, 0.22 NM long"),
+        ("hump", "stands 13.8 ft above the water around; 30.8 ft to 44.6 ft deep; 1312 ft long; 6° steep"),
+        ("hole", "lies 13.8 ft below the water around; 30.8 ft to 44.6 ft deep; 1312 ft long; 6° steep"),
+        ("saddle", "rises and falls by 13.8 ft within 246 ft; 30.8 ft to 44.6 ft deep; 1312 ft long; 6° steep"),
+        ("flat", "its depth differs by 13.8 ft; 30.8 ft to 44.6 ft deep; 1312 ft long; 6° steep"),
+        ("point", "stands out by 13.8 ft from the slope; 30.8 ft to 44.6 ft deep; 1312 ft long; 6° steep"),
+        ("ledge", "goes down by 13.8 ft; 30.8 ft to 44.6 ft deep; 1312 ft long; 6° steep"),
     ],
 )
-def test_forms_tell_their_figures(kind: LandformKind, figures: str) -> None:
-    said = form_words(form(kind, Point(0, 0)), SHOW)
-    assert said == f"{kind}, {figures}, found at 246 ft, significance 3.1"
+def test_forms_tell_the_same_figures_on_the_map_and_in_a_list(kind: LandformKind, figures: str) -> None:
+    one = replace(form(kind, Point(0, -600).buffer(90)), name=f"{kind} 1")
+    assert landform_words(one, SHOW) == f"{kind} 1: {figures}; scale 75 m, significance 3.1"
+    plan = build_plan()
+    named = (one, replace(one, name="The Bank"))
+    drawn = map_data(replace(plan, area=replace(plan.area, landforms=named))).things.forms
+    said = f"{figures}; scale 75 m, significance 3.1"
+    assert sorted(shown.lines[0] for shown in drawn) == sorted([said, f"{kind}; {said}"])
 
 
 def test_forms_are_drawn_where_they_lie_the_most_significant_first() -> None:

@@ -87,6 +87,7 @@ def test_the_bottom_is_looked_at_kept_and_used(tmp_path: Path) -> None:
     code, said, _ = run("shape", folder, "--scale", "75 m", "--dry-run", "--kind", "hole")
     assert code == 0
     assert (folder / "area.toml").read_text() == before
+    assert "'humps' is no kind of form. Write one of hump, hole" in run("shape", folder, "--kind", "humps")[2]
     loop = work(line="100 ft", near=position(0, 0), length="0.4 NM", more="passes = 2")
     trip = SmallTrip([loop]).write(folder)
     code, said, complained = run("worth", trip, "--most", "6")

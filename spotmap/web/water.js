@@ -116,7 +116,8 @@ function markClass(mark) {
 
 function signed(thing, sign) {
   const icon = L.divIcon({ html: sign, className: "pin", iconSize: null });
-  return L.marker(middle(thing), { icon: icon, keyboard: false }).bindPopup(() => thingCard(thing));
+  const clear = { autoPanPaddingTopLeft: [6, 60] }; // of the key on a narrow page
+  return L.marker(middle(thing), { icon: icon, keyboard: false }).bindPopup(() => thingCard(thing), clear);
 }
 
 function thingShape(thing, surface, pane, className) {
