@@ -2,10 +2,7 @@
 
 from __future__ import annotations
 
-import os
 import re
-import shutil
-from contextlib import contextmanager
 from dataclasses import replace
 from datetime import date
 from typing import TYPE_CHECKING
@@ -19,26 +16,18 @@ from layers.depthareas import AreaDepth
 from layers.model import Landform, Mark
 from spotmap.mapdata import map_data
 from spotmap.webmap import plan_map
+from tests.pages import opened, sync_api
 from tests.plan_fixture import MARKUP, ConeDepth, build_plan, lengths_along
 from tests.test_profiles import nodes
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
     from pathlib import Path
 
     from spotmap.model import Plan
 
-CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
-WIDTHS = {390: 844, 1280: 850}
 FT = 0.3048
 
 pytestmark = pytest.mark.browser
-if CHROMIUM is None and os.environ.get("CI") != "true":
-    pytest.skip("no Chromium on this machine", allow_module_level=True)
-
-sync_api = pytest.importorskip("playwright.sync_api") if os.environ.get("CI") != "true" else None
-if sync_api is None:
-    from playwright import sync_api  # in CI a missing browser or driver is a failure
 
 READINGS = """() => { const slider = document.querySelector('.section-reader input');
     return Array.from({ length: Number(slider.max) + 1 }, (_, i) => {
@@ -68,31 +57,6 @@ def file(plan: Plan, tmp_path_factory: pytest.TempPathFactory) -> Path:
     file = tmp_path_factory.mktemp("bottom") / "map.html"
     file.write_text(plan_map(plan), encoding="utf-8")
     return file
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[sync_api.Browser]:
-    with sync_api.sync_playwright() as driver:
-        browser = driver.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox", "--disable-gpu"])
-        yield browser
-        browser.close()
-
-
-@contextmanager
-def opened(browser: sync_api.Browser, file: Path, width: int = 1280) -> Iterator[sync_api.Page]:
-    """Open a page; on leaving, fail if it asked for another file, logged an error or raised one."""
-    page = browser.new_page(viewport={"width": width, "height": WIDTHS[width]}, has_touch=width < 1000)
-    asked: list[str] = []
-    wrong: list[str] = []
-    page.on("request", lambda request: asked.append(request.url))
-    page.on("console", lambda message: wrong.append(message.text))
-    page.on("pageerror", lambda error: wrong.append(str(error)))
-    page.goto(file.as_uri())
-    page.wait_for_selector("path.leg")
-    yield page
-    assert [url for url in asked if not url.startswith("data:image/png")] == [file.as_uri()]
-    assert wrong == []
-    page.close()
 
 
 def choose_pass(page: sync_api.Page, label: str) -> None:
@@ -148,7 +112,7 @@ def in_grid(plan: Plan, places: np.ndarray) -> np.ndarray:
 
 
 def test_forms_start_off_and_tell_their_figures(browser: sync_api.Browser, file: Path) -> None:
-    with opened(browser, file) as page:
+    with opened(browser, file, own_pictures=True) as page:
         switch = page.locator(".key-group", has_text="Shape of the bottom").locator("input")
         assert not switch.is_checked()
         assert page.locator(".leaflet-forms-pane path").count() == 0
@@ -177,7 +141,7 @@ def test_forms_start_off_and_tell_their_figures(browser: sync_api.Browser, file:
 
 
 def test_a_spot_tells_its_facts(browser: sync_api.Browser, file: Path, plan: Plan) -> None:
-    with opened(browser, file) as page:
+    with opened(browser, file, own_pictures=True) as page:
         page.get_by_label("Show the whole trip").click()
         assert page.locator(".leaflet-marker-pane .sign-spot.sign-private").count() == 1
         assert "spot from the spot book" in page.inner_text(".key")
@@ -196,7 +160,7 @@ def test_a_spot_tells_its_facts(browser: sync_api.Browser, file: Path, plan: Pla
 
 
 def test_the_facts_of_a_spot_fit_a_phone(browser: sync_api.Browser, file: Path) -> None:
-    with opened(browser, file, 390) as page:
+    with opened(browser, file, 390, own_pictures=True) as page:
         page.locator(".leaflet-marker-pane .sign-spot").first.click(force=True)
         card = page.locator(".leaflet-popup-content")
         assert card.evaluate("card => card.scrollHeight > card.clientHeight + 50")
@@ -211,7 +175,7 @@ def test_the_facts_of_a_spot_fit_a_phone(browser: sync_api.Browser, file: Path) 
 
 
 def test_slope_is_a_picture_of_the_slope(browser: sync_api.Browser, file: Path, plan: Plan) -> None:
-    with opened(browser, file) as page:
+    with opened(browser, file, own_pictures=True) as page:
         switch = page.locator(".key-group", has_text="Slope").locator("input")
         assert not switch.is_checked()
         assert page.locator("img").count() == 0
@@ -245,12 +209,12 @@ def test_slope_is_a_picture_of_the_slope(browser: sync_api.Browser, file: Path, 
         assert f"{grid.every_m / FT:.0f} ft apart" in page.inner_text(".key")
 
 
-@pytest.mark.parametrize("width", WIDTHS)
+@pytest.mark.parametrize("width", [390, 1280])
 def test_section_along_a_pass_is_the_depth_under_it(
     browser: sync_api.Browser, file: Path, plan: Plan, width: int
 ) -> None:
     leg = next(leg for leg in plan.legs if leg.leg.label == "P2")
-    with opened(browser, file, width) as page:
+    with opened(browser, file, width, own_pictures=True) as page:
         assert page.locator(".section-panel").is_hidden()
         choose_pass(page, "P2")
         page.locator(".leg-words").click()
@@ -300,7 +264,7 @@ def test_section_along_a_pass_is_the_depth_under_it(
 def test_section_between_two_touches_is_the_grid_and_never_bridges_the_unknown(
     browser: sync_api.Browser, file: Path, plan: Plan
 ) -> None:
-    with opened(browser, file) as page:
+    with opened(browser, file, own_pictures=True) as page:
         page.get_by_label("Show the whole trip").click()
         page.get_by_label("Section between two places: touch one, then the other").click()
         status = page.locator(".section-panel [role=status]")
@@ -340,7 +304,7 @@ def test_section_between_two_touches_is_the_grid_and_never_bridges_the_unknown(
 def test_a_section_through_depth_areas_takes_the_shallowest_and_says_where_it_ends(
     browser: sync_api.Browser, file: Path, plan: Plan
 ) -> None:
-    with opened(browser, file) as page:
+    with opened(browser, file, own_pictures=True) as page:
         page.get_by_label("Show the whole trip").click()
         page.get_by_label("Section between two places: touch one, then the other").click()
         page.locator(".key > summary").click()
@@ -367,7 +331,7 @@ def test_a_section_through_depth_areas_takes_the_shallowest_and_says_where_it_en
 
 
 def test_a_section_prints_below_the_map_and_the_page_is_drawn_in_time(browser: sync_api.Browser, file: Path) -> None:
-    with opened(browser, file) as page:
+    with opened(browser, file, own_pictures=True) as page:
         page.wait_for_function("() => performance.getEntriesByType('paint').length > 0")
         assert page.evaluate("() => performance.getEntriesByType('paint').at(-1).startTime") < 2000
         choose_pass(page, "P1")

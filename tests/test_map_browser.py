@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-import os
-import shutil
-from contextlib import contextmanager
 from dataclasses import replace
 from datetime import timedelta
 from typing import TYPE_CHECKING
@@ -15,34 +12,16 @@ import pytest
 from spotmap.mapdata import map_data
 from spotmap.model import RigStep
 from spotmap.webmap import plan_map
+from tests.pages import HEIGHTS, opened, sync_api
 from tests.plan_fixture import MARK_MARKUP, MARKUP, SineCurrent, build_plan, clock_of
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
     from pathlib import Path
 
     from layers.model import FloatArray
     from spotmap.model import Plan, TimedLeg
 
-CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
-QUIET = (
-    "--no-sandbox",
-    "--disable-gpu",
-    "--disable-quic",
-    "--no-first-run",
-    "--disable-background-networking",
-    "--disable-component-update",
-    "--disable-sync",
-)
-WIDTHS = {390: 844, 820: 1180, 1280: 800}
-
 pytestmark = pytest.mark.browser
-if CHROMIUM is None and os.environ.get("CI") != "true":
-    pytest.skip("no Chromium on this machine", allow_module_level=True)
-
-sync_api = pytest.importorskip("playwright.sync_api") if os.environ.get("CI") != "true" else None
-if sync_api is None:
-    from playwright import sync_api  # in CI a missing browser or driver is a failure
 
 
 @pytest.fixture(scope="module")
@@ -55,32 +34,6 @@ def file(plan: Plan, tmp_path_factory: pytest.TempPathFactory) -> Path:
     file = tmp_path_factory.mktemp("map") / "map.html"
     file.write_text(plan_map(plan), encoding="utf-8")
     return file
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[sync_api.Browser]:
-    with sync_api.sync_playwright() as driver:
-        browser = driver.chromium.launch(executable_path=CHROMIUM, args=QUIET)
-        yield browser
-        browser.close()
-
-
-@contextmanager
-def opened(browser: sync_api.Browser, file: Path, width: int = 1280) -> Iterator[sync_api.Page]:
-    """Open a page; on leaving, fail if it asked for another file, logged an error or raised one."""
-    page = browser.new_page(viewport={"width": width, "height": WIDTHS[width]}, has_touch=width < 1000)
-    asked: list[str] = []
-    wrong: list[str] = []
-    page.on("request", lambda request: asked.append(request.url))
-    page.on("console", lambda message: wrong.append(message.text))
-    page.on("pageerror", lambda error: wrong.append(str(error)))
-    page.on("dialog", lambda dialog: (wrong.append(dialog.message), dialog.dismiss()))
-    page.goto(file.as_uri())
-    page.wait_for_selector("path.leg")
-    yield page
-    assert asked == [file.as_uri()]
-    assert wrong == []
-    page.close()
 
 
 def test_draws_every_leg_with_its_arrows_and_numbers(browser: sync_api.Browser, file: Path, plan: Plan) -> None:
@@ -236,7 +189,7 @@ def test_lure_tracks_are_off_until_switched_on(browser: sync_api.Browser, plan: 
         assert page.locator(".leaflet-lures-pane path").count() == 0
 
 
-@pytest.mark.parametrize("width", WIDTHS)
+@pytest.mark.parametrize("width", HEIGHTS)
 def test_rig_card_shows_now_and_folds_the_rest(
     browser: sync_api.Browser, plan: Plan, tmp_path: Path, width: int
 ) -> None:
@@ -276,7 +229,7 @@ def test_rig_card_shows_now_and_folds_the_rest(
             assert box["x"] + box["width"] <= sections["x"] + sections["width"]
 
 
-@pytest.mark.parametrize("width", WIDTHS)
+@pytest.mark.parametrize("width", HEIGHTS)
 def test_fits_the_screen(browser: sync_api.Browser, file: Path, width: int) -> None:
     with opened(browser, file, width) as page:
         over = """() => [...document.querySelectorAll('body *')]
@@ -367,7 +320,7 @@ def in_plan(plan: Plan, leg: TimedLeg, clock_s: FloatArray, xy: FloatArray, time
     return [float(lat), float(lon)]
 
 
-@pytest.mark.parametrize("width", WIDTHS)
+@pytest.mark.parametrize("width", HEIGHTS)
 def test_boat_lures_and_current_move_together(
     browser: sync_api.Browser, moving: Plan, moving_file: Path, width: int
 ) -> None:
@@ -574,7 +527,7 @@ def test_current_that_is_not_known_is_a_query_not_a_dot(
         assert "Current unknown" in page.inner_text(".moment")
 
 
-@pytest.mark.parametrize("width", WIDTHS)
+@pytest.mark.parametrize("width", HEIGHTS)
 def test_time_control_covers_neither_key_nor_strip_nor_map(
     browser: sync_api.Browser, moving_file: Path, width: int
 ) -> None:
