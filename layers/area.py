@@ -134,7 +134,7 @@ def age_warnings(area: Area, on: date) -> tuple[Finding, ...]:
             old = f"{days} days" if days < DATA_OLD_DAYS else f"{days // 365} years"
             remedy = "Get the present rules." if source.role in RULE_ROLES else "Look for newer data."
             told.setdefault((f"{old} old (as of {source.as_of}).", remedy), []).append(name)
-        elif days < 0:
+        elif days < 0 and source.role != "mark":  # a place noted later is no less a place
             found = f"dated {source.as_of}, after {on}: it may not have been true yet."
             told.setdefault((found, "Check as_of."), []).append(name)
     return tuple(
