@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import sys
 import traceback
 from collections.abc import Sequence
 from datetime import datetime
+from functools import cache
 from pathlib import Path
 from typing import Annotated
 
@@ -16,9 +18,7 @@ from layers.model import Area
 from layers.positions import format_position
 from layers.units import format_quantity, parse_quantity
 from spotmap._errors import NoPlanError
-from spotmap.bottomcommands import shape
 from spotmap.clock import day_of
-from spotmap.datacommands import bring_in, doubts_of, pack, unpack
 from spotmap.depthline import figures, merged_lines
 from spotmap.describe import area_words
 from spotmap.gearcommands import cable, compare_setbacks, rig
@@ -28,12 +28,8 @@ from spotmap.planfiles import plan_files
 from spotmap.planner import make_plan
 from spotmap.progress import progress
 from spotmap.report import plan_words
-from spotmap.ripcommand import rips
-from spotmap.spotcommands import spot_commands
-from spotmap.spotlist import spots
 from spotmap.tidecommands import hours, timetable
 from spotmap.trip import area_folder, read_trip
-from spotmap.worthcommand import worth_today
 
 USER_FAULT, NO_PLAN, OUR_FAULT = 2, 3, 1
 _DEFAULT_SPECIES = "chinook"
@@ -118,20 +114,6 @@ app.command("compare", epilog='Example: spotmap compare demo_area/trip.toml --se
 app.command(epilog='Example: spotmap cable --ball "12 lb" --out "100 ft" --angle "42 deg"')(cable)
 app.command(epilog="Example: spotmap hours demo_area/trip.toml --start 05:00 --start 07:30 --on 2026-08-15")(hours)
 app.command(epilog='Example: spotmap timetable demo_area/trip.toml --every "10 min" --csv friday.csv')(timetable)
-app.command(
-    "import",
-    epilog="Example: spotmap import US5XX01M.zip --into harbor --timezone America/New_York",
-)(bring_in)
-app.command("doubts", epilog="Example: spotmap doubts demo_area --on 2026-08-14")(doubts_of)
-app.command(epilog="Example: spotmap pack demo_area --out merrow.gpkg")(pack)
-app.command(epilog="Example: spotmap unpack merrow.gpkg --into merrow")(unpack)
-app.command(epilog='Example: spotmap shape demo_area --scale "75 m" --kind hump')(shape)
-app.command(epilog="Example: spotmap rips demo_area --on 2026-08-14 --start 06:00 --hours 5")(rips)
-app.command(epilog='Example: spotmap spots demo_area --near "Gull Point" --within "1 NM" --facts --on 2026-08-14')(
-    spots
-)
-app.add_typer(spot_commands, name="spot")
-app.command("worth", epilog="Example: spotmap worth demo_area/trip.toml --take 3 --work 1")(worth_today)
 
 
 @app.command(epilog="Example: spotmap demo --out first-look")
@@ -144,6 +126,13 @@ def demo(
     for line in plan_words(made):
         typer.echo(line)
     typer.echo(f"\nThis sound is invented. Open {out / 'map.html'} in a browser; {out / 'route.gpx'} is for a plotter.")
+
+
+@cache
+def _with_all_commands() -> None:
+    from spotmap.areacommands import add_area_commands  # noqa: PLC0415  a plan need not wait for them
+
+    add_area_commands(app)
 
 
 def main(arguments: Sequence[str] | None = None) -> None:
@@ -159,8 +148,11 @@ def main(arguments: Sequence[str] | None = None) -> None:
     SystemExit
         Always: 0 good, 2 the input is at fault, 3 no lawful and safe plan, 1 a defect of ours.
     """
+    words = sys.argv[1:] if arguments is None else list(arguments)
+    if not words or words[0] not in ("plan", "demo"):
+        _with_all_commands()
     try:
-        app(args=None if arguments is None else list(arguments), prog_name="spotmap", standalone_mode=True)
+        app(args=words, prog_name="spotmap", standalone_mode=True)
     except InputError as error:
         _complain("Nothing was written: the input is at fault.", [str(one) for one in error.findings])
         raise SystemExit(USER_FAULT) from None

@@ -11,12 +11,8 @@ import typer
 from layers._errors import InputError
 from layers.area import open_area
 from spotmap.clock import clock_of, day_of
-from spotmap.judged import WEIGHTS
 from spotmap.progress import progress
-from spotmap.taking import take as take_place
 from spotmap.trip import area_folder, read_trip
-from spotmap.worth import verdict
-from spotmap.worthwords import verdict_words
 
 _MOST_WEIGHT = 1000.0
 
@@ -36,6 +32,10 @@ def worth_today(  # noqa: PLR0913, PLR0917  the options of a command
     weigh: Annotated[str | None, typer.Option("--weigh", help='What parts count for, as "run=2,current=0".')] = None,
 ) -> None:
     """List what is worth it in the trip's hours: lawful first, then by parts that you can see and weigh otherwise."""
+    from spotmap.taking import take as take_place  # noqa: PLC0415 - no other command needs these
+    from spotmap.worth import verdict  # noqa: PLC0415
+    from spotmap.worthwords import verdict_words  # noqa: PLC0415
+
     weights = weights_of(weigh)
     day, clock = day_of(on, "--on"), None if start is None else clock_of(start, "--start")
     if take is not None and work is None:
@@ -74,6 +74,8 @@ def weights_of(text: str | None) -> dict[str, float]:
     >>> weights_of("run=2, current=0")["run"]
     2.0
     """
+    from spotmap.judged import WEIGHTS  # noqa: PLC0415 - as above
+
     weights = dict(WEIGHTS)
     for piece in filter(None, (one.strip() for one in (text or "").split(","))):
         name, _, value = (one.strip() for one in piece.partition("="))

@@ -10,8 +10,9 @@ from unittest.mock import patch
 
 import typer.main
 
-from spotmap.cli import main
+from spotmap import cli
 
+cli._with_all_commands()
 _built_once = functools.cache(typer.main.get_command)
 """The commands are the same each time, and building them takes as long as running one."""
 
@@ -22,7 +23,7 @@ def run(*words: str | Path) -> tuple[int, str, str]:
     built = patch.object(typer.main, "get_command", _built_once)
     with built, contextlib.redirect_stdout(said), contextlib.redirect_stderr(complained):
         try:
-            main([str(word) for word in words])
+            cli.main([str(word) for word in words])
             code = 0
         except SystemExit as end:
             code = int(end.code or 0)

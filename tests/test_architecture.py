@@ -20,7 +20,7 @@ ROAD = [
     "spotfacts", "factwords", "mapwords", "graphsheet", "tidegraph", "playback", "profiles", "bottomgrid",
     "mapthings", "mapdata", "webmap", "outputs", "describe", "comparison", "hours", "progress", "planfiles",
     "gearcommands", "tidecommands", "worthcommand", "bottomcommands", "ripcommand", "spotlist", "spotcommands",
-    "doubts", "bringing", "bringinto", "datacommands", "cli", "start",
+    "doubts", "bringing", "bringinto", "datacommands", "areacommands", "cli", "start",
 ]  # fmt: skip
 """Every module in an order in which each imports only what lies before it."""
 
